@@ -1,0 +1,181 @@
+"""Messages over open level bits and running sums, and the operators that items apply to them.
+
+A *message* is an array (rows, S, U, B, G1, ..., Gt): S values of the switches the item depends on, U everything open
+that it does not touch, B = 2^r bits ("this response is already explained"), one axis for each running sum. An item
+acts by a *kernel* (S, B, G1, ..., Gt): the chance that it newly explains a set of responses and adds some cells. Sets
+join by union, sums add and stay in the last cell, so kernels commute and every term is non-negative: nothing cancels.
+
+Union over one bit is three products: out0 = m0 k0, out1 = m0 k1 + m1 (k0 + k1). r bits take 3^r.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leakinfer.inference.model import Array
+
+
+class Triples(NamedTuple):
+    """The 3^r products of a union over r bits, as index and summing tables."""
+
+    message: NDArray[np.intp]  # (3^r,) which message bit set
+    kernel: Array  # (3^r, 2^r) which kernel bit sets are summed
+    out: NDArray[np.intp]  # (3^r,) which bit set results
+    gather: Array  # (2^r, 3^r) sums products into bit sets
+    spread: Array  # (2^r, 3^r) sums products into message bit sets
+
+
+@cache
+def triples(bits: int) -> Triples:
+    """The products for ``bits`` bits; bit j of an index is response j, in the order of reshaping (first is highest)."""
+    message, out = np.zeros(1, int), np.zeros(1, int)
+    kernel = np.ones((1, 1))
+    for _ in range(bits):
+        message = (message[:, None] * 2 + np.array([0, 0, 1])).ravel()
+        out = (out[:, None] * 2 + np.array([0, 1, 1])).ravel()
+        kernel = np.kron(kernel, np.array([[1.0, 0.0], [0.0, 1.0], [1.0, 1.0]]))
+    every = np.arange(2**bits)[:, None]
+    return Triples(message, kernel, out, (out == every).astype(float), (message == every).astype(float))
+
+
+@cache
+def _toeplitz_index(cells: int) -> NDArray[np.intp]:
+    """Where each (from, to) cell takes its weight in (kernel, tail sums, zero)."""
+    start, end = np.meshgrid(np.arange(cells), np.arange(cells), indexing="ij")
+    inner = np.where(end >= start, end - start, 2 * cells)
+    return np.where(end == cells - 1, 2 * cells - 1 - start, inner)
+
+
+@cache
+def _hankel_index(cells: int) -> NDArray[np.intp]:
+    """The cell reached from a cell by adding some: min(from + added, last)."""
+    return np.minimum(np.add.outer(np.arange(cells), np.arange(cells)), cells - 1)
+
+
+def toeplitz(kernel: Array) -> Array:
+    """(..., G) as the matrix (..., G, G) that adds to a running sum, the last cell keeping what is beyond."""
+    cells = kernel.shape[-1]
+    if cells == 1:
+        return kernel[..., None]
+    tail = np.cumsum(kernel[..., ::-1], axis=-1)[..., ::-1]
+    padded = np.concatenate([kernel, tail, np.zeros((*kernel.shape[:-1], 1))], axis=-1)
+    return np.take(padded, _toeplitz_index(cells), axis=-1)
+
+
+class Operator:
+    """A kernel made ready to act on messages."""
+
+    def __init__(self, kernel: Array) -> None:
+        self.kernel = kernel
+        self.sums = kernel.ndim - 2
+        self.bits = int(kernel.shape[1]).bit_length() - 1
+        self.table = triples(self.bits)
+        parts = kernel if self.bits == 0 else np.tensordot(self.table.kernel, kernel, axes=(1, 1)).swapaxes(0, 1)
+        flat = parts if self.sums else parts[..., None]
+        self.matrix = toeplitz(flat)  # (S, 3^r, [G1 .. Gt-1], G, G)
+
+    def push(self, message: Array) -> Array:
+        """The message after the item: (rows, S, U, B, G..) -> same."""
+        return self._act(message, self.table.message, self.table.gather, self.matrix, back=False)
+
+    def pull(self, message: Array) -> Array:
+        """The adjoint of :meth:`push`: what a message after the item means before it."""
+        return self._act(message, self.table.out, self.table.spread, self.matrix.swapaxes(-1, -2), back=True)
+
+    def _act(self, message: Array, take: NDArray[np.intp], join: Array, matrix: Array, *, back: bool) -> Array:
+        shape = message.shape
+        rows, switches, others = shape[:3]
+        grid = shape[4:] if self.sums else (1,)
+        body = message.reshape(rows, switches, others, shape[3], -1)
+        if self.bits:
+            body = body[:, :, :, take]
+        # (rows, S, U, L, cells) -> (S, L, rows U, cells)
+        body = body.transpose(1, 3, 0, 2, 4).reshape(switches, -1, rows * others, *grid)
+        result = _convolve(body, matrix, len(grid) - 1, back=back).reshape(switches, -1, rows, others, int(np.prod(grid)))
+        if self.bits:
+            result = np.tensordot(join, result, axes=(1, 1)).transpose(2, 1, 3, 0, 4)
+        else:
+            result = result.transpose(2, 0, 3, 1, 4)
+        return result.reshape(shape)
+
+
+def _convolve(body: Array, matrix: Array, outer: int, *, back: bool) -> Array:
+    """Add along all sums: ``body`` (S, L, X, G..), ``matrix`` (S, L, G.., G, G); ``outer`` sums come before the last."""
+    if outer == 0:
+        return np.asarray(body @ matrix)
+    cells = matrix.shape[2]
+    result = np.zeros_like(body)
+    for added in range(cells):
+        part = matrix[:, :, added]
+        if not part.any():
+            continue
+        moved = np.minimum(np.arange(cells) + added, cells - 1)
+        source = body[:, :, :, moved] if back else body
+        flat = source.reshape(*body.shape[:2], -1, *body.shape[4:])
+        step = _convolve(flat, part, outer - 1, back=back).reshape(body.shape)
+        if back:
+            result += step
+        else:
+            np.add.at(result, (slice(None), slice(None), slice(None), moved), step)
+    return result
+
+
+def cavity(before: Array, after: Array) -> Array:
+    """What all else says about one item's kernel: (S, B, G..) from messages (rows, S, U, B, G..) before and after it.
+
+    The contraction of a kernel with it equals pushing ``before`` through the kernel and summing against ``after``.
+    """
+    bits = int(before.shape[3]).bit_length() - 1
+    table = triples(bits)
+    rows, switches, others = before.shape[:3]
+    grid = before.shape[4:]
+    cells = int(np.prod(grid)) if grid else 1
+    flat = before.reshape(rows, switches, others, -1, cells)[:, :, :, table.message]
+    flat = flat.transpose(1, 3, 0, 2, 4).reshape(switches, -1, 1, rows * others * cells)
+    reach = _reach(after.reshape(rows, switches, others, -1, *grid), len(grid))  # (.., B, cells, cells)
+    reach = reach[:, :, :, table.out].transpose(1, 3, 0, 2, 4, 5).reshape(switches, -1, rows * others * cells, cells)
+    joined = (flat @ reach)[:, :, 0]  # (S, 3^r, cells)
+    if bits:
+        joined = np.tensordot(table.kernel, joined, axes=(0, 1)).swapaxes(0, 1)
+    return joined.reshape(switches, 2**bits, *grid)
+
+
+def _reach(after: Array, sums: int) -> Array:
+    """(..., G1, .., Gt) as (..., cells, cells): the value where one gets from a cell by adding another."""
+    if sums == 0:
+        return after[..., None, None]
+    grid = after.shape[-sums:]
+    index = np.zeros((1, 1), int)
+    for cells in grid:
+        step = _hankel_index(cells)
+        index = (index[:, None, :, None] * cells + step[None, :, None, :]).reshape(index.shape[0] * cells, -1)
+    return np.take(after.reshape(*after.shape[:-sums], -1), index, axis=-1)
+
+
+def power(kernel: Array, count: int) -> Array:
+    """The kernel of ``count`` equal independent items, by repeated squaring: (S, B, G..) -> same."""
+    result, square = None, kernel
+    while True:
+        if count & 1:
+            result = square if result is None else join(result, square)
+        count >>= 1
+        if not count:
+            assert result is not None
+            return result
+        square = join(square, square)
+
+
+def join(first: Array, second: Array) -> Array:
+    """The kernel of two independent items together."""
+    return Operator(second).push(first[None, :, None])[0, :, 0]
+
+
+def nothing(shape: tuple[int, ...]) -> Array:
+    """The kernel of an item that does nothing, of the given shape (S, B, G..)."""
+    kernel = np.zeros(shape)
+    kernel[(slice(None), *(0,) * (len(shape) - 1))] = 1.0
+    return kernel

@@ -1,0 +1,122 @@
+"""How observations enter the scan: folded into an item's weights at once, or as something open along a stretch."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, LevelTest, Model, SwitchTest, Table
+
+SWITCH, RESPONSE, SUM = 0, 1, 2
+
+
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """Something open along a stretch of the scan. ``opening`` enters at its first item, ``closing`` sums it at its last.
+
+    ``rank`` orders axes: switches, then responses, then sums. ``closing``: (size,), or (size, outcomes) for a sum that is
+    held open to the end.
+    """
+
+    name: str
+    rank: tuple[int, int]
+    opening: Array
+    closing: Array
+
+
+@dataclass(frozen=True)
+class Response:
+    """A seen level above the quiet one: by item, what keeps a copy below it and what puts it just there."""
+
+    below: Mapping[str, Table]
+    at: Mapping[str, Table]
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """The observations of a model, sorted by how they enter the scan."""
+
+    folded: Mapping[str, tuple[Table, ...]]  # one-column tables that multiply an item's weights
+    responses: Mapping[str, Response]
+    sums: Mapping[str, Mapping[str, Table]]
+    axes: Mapping[str, Axis]
+    log_factor: float
+
+
+def sort_findings(model: Model) -> Findings:
+    """How each observation enters the scan: folded into weights, or as an open axis."""
+    priors = {switch.name: switch.prior for switch in model.switches}
+    folded: dict[str, list[Table]] = {}
+    responses: dict[str, Response] = {}
+    sums: dict[str, Mapping[str, Table]] = {}
+    axes: dict[str, Axis] = {}
+    factor = 1.0
+    same: dict[tuple[object, ...], str] = {}
+    for number, seen in enumerate(model.observations):
+        test, outcome = seen.test, seen.outcome
+        if isinstance(test, SwitchTest):
+            priors[test.switch] = priors[test.switch] * test.likelihood[:, outcome]
+        elif isinstance(test, LevelTest):
+            factor *= _level(test, outcome, f"response {number}", number, model, folded, responses, axes)
+        else:
+            _amount(test, outcome, number, sums, axes, same)
+    for rank, switch in enumerate(model.switches):
+        axes[switch.name] = Axis(switch.name, (SWITCH, rank), priors[switch.name], np.ones(switch.prior.size))
+    if not factor > 0:
+        raise ImpossibleEvidence("a test without items in scope shows an outcome of probability zero")
+    return Findings({k: tuple(v) for k, v in folded.items()}, responses, sums, axes, math.log(factor))
+
+
+def _level(
+    test: LevelTest,
+    outcome: int,
+    name: str,
+    number: int,
+    model: Model,
+    folded: dict[str, list[Table]],
+    responses: dict[str, Response],
+    axes: dict[str, Axis],
+) -> float:
+    """Enter one level observation; returns the factor that it gives to the evidence at once."""
+    ground_below = float(test.background[:outcome].sum())
+    ground_at = float(test.background[outcome])
+    below = {item: Table(t.values[..., :outcome].sum(-1, keepdims=True), t.switches) for item, t in test.emit.items()}
+    at = {item: Table(t.values[..., outcome : outcome + 1], t.switches) for item, t in test.emit.items()}
+    if outcome == 0:
+        for item, table in at.items():
+            folded.setdefault(item, []).append(table)
+        return ground_at
+    speaking = [item for item in test.emit if at[item].values.any() or not np.all(below[item].values == 1)]
+    if not speaking:
+        return ground_at
+    if len(speaking) == 1 and model.items[model.index[speaking[0]]].count == 1:
+        item = speaking[0]
+        low, here = below[item], at[item]
+        values = ground_below * here.values + ground_at * (low.values + here.values)
+        folded.setdefault(item, []).append(Table(values, here.switches))
+        return 1.0
+    responses[name] = Response({i: below[i] for i in speaking}, {i: at[i] for i in speaking})
+    axes[name] = Axis(name, (RESPONSE, number), np.array([ground_below, ground_at]), np.array([0.0, 1.0]))
+    return 1.0
+
+
+def _amount(
+    test: AmountTest,
+    outcome: int,
+    number: int,
+    sums: dict[str, Mapping[str, Table]],
+    axes: dict[str, Axis],
+    same: dict[tuple[object, ...], str],
+) -> None:
+    """Enter one reading of a sum; readings of the same sum (the same table objects) share an axis."""
+    key = tuple((item, id(table)) for item, table in sorted(test.spread.items()))
+    name = same.setdefault(key, f"sum {number}")
+    likelihood = test.likelihood[:, outcome]
+    opening = np.zeros(test.cells)
+    opening[0] = 1.0
+    old = axes.get(name)
+    axes[name] = Axis(name, (SUM, number if old is None else old.rank[1]), opening, likelihood if old is None else old.closing * likelihood)
+    sums[name] = test.spread

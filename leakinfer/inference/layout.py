@@ -1,0 +1,186 @@
+"""From a model to its chain: which items touch which findings, in what order, in which segments."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+
+import numpy as np
+
+from leakinfer.inference.chain import Chain
+from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, sort_findings
+from leakinfer.inference.link import Link, aligned
+from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, Item, Model, Table
+from leakinfer.inference.order import open_cost, scan_order
+from leakinfer.inference.segment import Segment
+
+BUDGET_BITS = 18.5  # log2 of the cells that may be open at once: 2 MB a message, some seconds a scan
+
+HELD = "held open"
+
+
+class OverBudget(Exception):
+    """No order of the items keeps the open findings within the budget; ``bits`` is log2 of the cells needed."""
+
+    def __init__(self, bits: float) -> None:
+        super().__init__(f"2^{bits:.0f} cells would be open at once")
+        self.bits = bits
+
+
+def lay_out(
+    model: Model,
+    together: Sequence[Sequence[str]] = (),
+    *,
+    held: AmountTest | None = None,
+    extra: Mapping[str, Collection[str]] | None = None,
+    budget: float = BUDGET_BITS,
+) -> Chain:
+    """The scan of a model. ``together``: items to be kept side by side. ``held``: a test whose sum stays open to the
+    end, so that backward messages have one row for each of its outcomes. ``extra``: by item, switches that a test to
+    come makes it depend on.
+
+    Raises:
+        ImpossibleEvidence: the observations have probability zero.
+        OverBudget: too many findings would be open at once.
+    """
+    findings = sort_findings(model)
+    if held is not None:
+        findings = _hold(findings, held)
+    touches = _touches(model, findings)
+    for item, names in (extra or {}).items():
+        touches[model.index[item]].update(names)
+    factor = findings.log_factor + _untouched(findings, frozenset().union(*touches))
+    private = _private(findings, touches)
+    opened = [frozenset(names - private) for names in touches]
+    weight = {name: math.log2(axis.opening.size) for name, axis in findings.axes.items()}
+    order = scan_order(opened, _blocks(model, together), weight)
+    if held is not None:
+        opened[order[-1]] |= {HELD}
+    cost = open_cost(order, opened, weight)
+    if cost > budget:
+        raise OverBudget(cost)
+    links = [_link(model, findings, model.items[i], opened[i], touches[i] & private) for i in order]
+    factor += sum(link.log_scale for link in links)
+    return Chain(_segments(links, [opened[i] for i in order], findings), factor)
+
+
+def _hold(findings: Findings, held: AmountTest) -> Findings:
+    opening = np.zeros(held.cells)
+    opening[0] = 1.0
+    axis = Axis(HELD, (SUM, 10**9), opening, held.likelihood)
+    return Findings(
+        findings.folded, findings.responses, {**findings.sums, HELD: held.spread}, {**findings.axes, HELD: axis}, findings.log_factor
+    )
+
+
+def _touches(model: Model, findings: Findings) -> list[set[str]]:
+    """By item, the switches and open findings that look at it."""
+    touches = [set[str](item.switches) for item in model.items]
+    for item, tables in findings.folded.items():
+        touches[model.index[item]].update(*(table.switches for table in tables))
+    open_tables = [(name, response.at) for name, response in findings.responses.items()]
+    for name, by_item in (*open_tables, *findings.sums.items()):
+        for item, table in by_item.items():
+            touches[model.index[item]].update({name, *table.switches})
+    return touches
+
+
+def _untouched(findings: Findings, touched: frozenset[str]) -> float:
+    """log of what axes that no item touches give to the evidence."""
+    factor = 0.0
+    for name, axis in findings.axes.items():
+        if name not in touched and name != HELD:
+            value = float(axis.opening @ axis.closing)
+            if not value > 0:
+                raise ImpossibleEvidence("what was seen of a switch or an empty sum has probability zero")
+            factor += math.log(value)
+    return factor
+
+
+def _private(findings: Findings, touches: Sequence[set[str]]) -> frozenset[str]:
+    """Switches that only one item depends on: they are summed inside the item."""
+    seen: set[str] = set()
+    twice: set[str] = set()
+    for names in touches:
+        twice |= names & seen
+        seen |= names
+    return frozenset(name for name in seen - twice if findings.axes[name].rank[0] == SWITCH)
+
+
+def _blocks(model: Model, together: Sequence[Sequence[str]]) -> list[list[int]]:
+    """The items as blocks to keep side by side, in natural order of their first item."""
+    owner: dict[int, int] = {}
+    for number, names in enumerate(together):
+        for name in names:
+            owner.setdefault(model.index[name], number)
+    blocks: dict[tuple[int, int], list[int]] = {}
+    for place in range(len(model.items)):
+        key = (0, owner[place]) if place in owner else (1, place)
+        blocks.setdefault(key, []).append(place)
+    return list(blocks.values())
+
+
+def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], own: set[str]) -> Link:
+    axes, sizes = findings.axes, dict(model.sizes)
+    by_kind: list[tuple[str, ...]] = [
+        tuple(sorted((n for n in opened if axes[n].rank[0] == kind), key=lambda n: axes[n].rank)) for kind in range(3)
+    ]
+    shared, responses, sums = by_kind
+    private = tuple(sorted(own, key=lambda name: axes[name].rank))
+
+    def align(table: Table) -> Array:
+        return aligned(table, shared, private, sizes)
+
+    weights = align(Table(item.prior[..., None], item.switches))[..., 0]
+    for table in findings.folded.get(item.name, ()):
+        weights = weights * align(table)[..., 0]
+    prior = np.ones(())
+    for name in private:
+        prior = np.multiply.outer(prior, axes[name].opening)
+    full = (math.prod(sizes[n] for n in shared), prior.size, item.states)
+    top = float(weights.max())
+    if not top > 0:
+        raise ImpossibleEvidence(f"no state of item {item.name} agrees with what was seen of it")
+    at = [findings.responses[name].at[item.name] for name in responses]
+    below = [findings.responses[name].below[item.name] for name in responses]
+    return Link(
+        item,
+        shared,
+        private,
+        prior.reshape(-1),
+        np.array(np.broadcast_to(weights / top, full)),
+        item.count * math.log(top),
+        responses,
+        tuple(align(table)[..., 0] for table in below),
+        tuple(align(table)[..., 0] for table in at),
+        sums,
+        tuple(align(_spread(findings, name, item)) for name in sums),
+    )
+
+
+def _spread(findings: Findings, name: str, item: Item) -> Table:
+    """The item's cells of a sum; an item that a held sum does not look at adds none."""
+    found = findings.sums[name].get(item.name)
+    if found is not None:
+        return found
+    rows = np.zeros((item.states, findings.axes[name].opening.size))
+    rows[:, 0] = 1.0
+    return Table(rows)
+
+
+def _segments(links: list[Link], opened: list[frozenset[str]], findings: Findings) -> list[Segment]:
+    last = {name: place for place, names in enumerate(opened) for name in names}
+    segments: list[Segment] = []
+    current: Mapping[str, Axis] = {}
+    place = 0
+    while place < len(links):
+        end = place
+        while end < len(links) and opened[end] == opened[place]:
+            end += 1
+        fresh = [findings.axes[name] for name in sorted(opened[place]) if name not in current]
+        inside = sorted([*current.values(), *fresh], key=lambda axis: axis.rank)
+        closes = [axis for axis in inside if last[axis.name] < end]
+        segments.append(Segment(place, links[place:end], inside, fresh, closes, opened[place]))
+        current = {axis.name: axis for axis in inside if axis not in closes}
+        place = end
+    return segments

@@ -1,0 +1,101 @@
+"""One item of the scan, with everything that the open findings say about it, as operators on messages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from leakinfer.inference import algebra
+from leakinfer.inference.model import Array, Item, Table
+
+
+@dataclass(frozen=True, eq=False)
+class Link:
+    """An item in the scan.
+
+    ``shared``: the switches it shares with others, in scan order, S values together; ``private``: its own, P values together. ``weights``: (S, P, K) prior of a copy times what folds into it at once, scaled to a maximum of 1; ``log_scale`` is
+    what the scaling of all copies takes from the evidence. ``below`` and ``at``: by open
+    response, (S, P, K) chances that a copy stays below the seen level or is just at it. ``spreads``: by open sum,
+    (S, P, K, G). Axes of size 1 stand for all values.
+    """
+
+    item: Item
+    shared: tuple[str, ...]
+    private: tuple[str, ...]
+    private_prior: Array
+    weights: Array
+    log_scale: float
+    responses: tuple[str, ...]
+    below: tuple[Array, ...]
+    at: tuple[Array, ...]
+    sums: tuple[str, ...]
+    spreads: tuple[Array, ...]
+
+    def effects(self) -> Array:
+        """(S, P, K, B, G..): what one copy in each state does to bits and sums; switch axes may be 1."""
+        result = np.ones((1, 1, self.item.states, 1))
+        for below, at in zip(self.below, self.at, strict=True):
+            pair = np.stack([below, at], axis=-1)
+            result = (result[..., :, None] * pair[..., None, :]).reshape(*np.broadcast_shapes(result.shape[:3], below.shape), -1)
+        for number, spread in enumerate(self.spreads):
+            lead = (1,) * (number + 1)
+            result = result[..., None] * spread.reshape(*spread.shape[:3], *lead, spread.shape[3])
+        return result
+
+    def kernel(self, weights: Array, effects: Array) -> Array:
+        """(S, B, G..) of all copies together, the private switches summed out."""
+        if self.item.count == 1:
+            weighted = weights * self.private_prior[:, None]
+            if effects.shape[:2] == (1, 1):
+                return np.tensordot(weighted.sum(1), effects[0, 0], axes=(1, 0))
+            return _sum_states(weighted, effects).sum(1)
+        copies = _sum_states(weights, effects)  # (S, P, B, G..)
+        joined = [p * algebra.power(copies[:, i], self.item.count) for i, p in enumerate(self.private_prior)]
+        return np.asarray(sum(joined))
+
+    def others(self, weights: Array, effects: Array) -> Array:
+        """(S, P, B, G..) of all copies but one, by private switch."""
+        copies = _sum_states(weights, effects)
+        if self.item.count == 1:
+            return np.stack([algebra.nothing(copies[:, i].shape) for i in range(copies.shape[1])], axis=1)
+        return np.stack([algebra.power(copies[:, i], self.item.count - 1) for i in range(copies.shape[1])], axis=1)
+
+    def copy_likelihood(self, cavity: Array, weights: Array, effects: Array) -> Array:
+        """(S, P, K): what all else, the item's other copies included, says about the state of one copy."""
+        if self.item.count == 1:
+            seen = cavity[:, None]
+        else:
+            rest = self.others(weights, effects)
+            seen = np.stack(
+                [algebra.Operator(rest[:, i]).pull(cavity[None, :, None])[0, :, 0] for i in range(rest.shape[1])], axis=1
+            )
+        states = self.item.states
+        flat = effects.reshape(*effects.shape[:3], -1)
+        result = np.einsum("spkx,spx->spk", *_same(flat, seen.reshape(*seen.shape[:2], -1)))
+        return np.broadcast_to(result, (weights.shape[0], self.private_prior.size, states))
+
+
+def _same(first: Array, second: Array) -> tuple[Array, Array]:
+    """Both with the same two leading axes."""
+    lead = np.broadcast_shapes(first.shape[:2], second.shape[:2])
+    return np.broadcast_to(first, lead + first.shape[2:]), np.broadcast_to(second, lead + second.shape[2:])
+
+
+def _sum_states(weights: Array, effects: Array) -> Array:
+    """sum_k weights[s, p, k] effects[s, p, k, ...]."""
+    flat = effects.reshape(*effects.shape[:3], -1)
+    weights, flat = _same(weights, flat)
+    return (weights[:, :, None, :] @ flat)[:, :, 0].reshape(*weights.shape[:2], *effects.shape[3:])
+
+
+def aligned(table: Table, shared: tuple[str, ...], private: tuple[str, ...], sizes: dict[str, int]) -> Array:
+    """A table's values as (S, P, states, columns); S or P is 1 where the table does not depend on such switches."""
+    order = [name for name in (*shared, *private) if name in table.switches]
+    values = np.moveaxis(table.values, [table.switches.index(name) for name in order], range(len(order)))
+    tail = values.shape[-2:]
+    lead = [[sizes[name] if name in table.switches else 1 for name in part] for part in (shared, private)]
+    values = values.reshape(*lead[0], *lead[1], *tail)
+    full = [[sizes[name] for name in part] if any(n in table.switches for n in part) else [1] * len(part) for part in (shared, private)]
+    values = np.broadcast_to(values, (*full[0], *full[1], *tail))
+    return values.reshape(int(np.prod(full[0])), int(np.prod(full[1])), *tail)

@@ -1,0 +1,117 @@
+"""Exact answers about a model: evidence, marginals, joint probabilities of nothing being on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leakinfer.inference.chain import Chain
+from leakinfer.inference.layout import BUDGET_BITS, lay_out
+from leakinfer.inference.model import Array, Model, ModelError, SwitchTest
+
+Mask = NDArray[np.bool_]
+
+
+class Belief(Protocol):
+    """What can be asked of a solved model, exact or sampled."""
+
+    model: Model
+    log_evidence: float
+    exact: bool
+    effective_sample_size: float | None
+
+    def marginal(self, item: str) -> Array:
+        """(states,): the state of one copy of an item."""
+
+    def any_copy(self, item: str, mask: Mask) -> float:
+        """P(at least one copy of the item is in a state of ``mask``)."""
+
+    def switch(self, name: str) -> Array:
+        """(values,): the distribution of a switch."""
+
+    def probability_none(self, masks: Mapping[str, Mask]) -> float:
+        """P(no copy of any named item is in one of its masked states)."""
+
+
+class Posterior:
+    """The exact posterior of a model; made by :func:`leakinfer.inference.solve`."""
+
+    exact = True
+    effective_sample_size: float | None = None
+
+    def __init__(self, model: Model, together: Sequence[Sequence[str]] = (), budget: float = BUDGET_BITS) -> None:
+        self.model, self.together = model, together
+        self.chain: Chain = lay_out(model, together, budget=budget)
+        self.log_evidence: float = self.chain.log_evidence
+        self._likelihood: dict[int, Array] = {}
+
+    def copy_likelihood(self, place: int) -> Array:
+        """(S, P, K): what all findings and items say about one copy of the item at a place of the scan."""
+        if place not in self._likelihood:
+            chain = self.chain
+            self._likelihood[place] = chain.copy_likelihood(place, chain.before(place), chain.after(place))
+        return self._likelihood[place]
+
+    def joint(self, item: str) -> Array:
+        """(S, P, K): shared switches, own switches and the state of one copy, together."""
+        place = self.chain.place[item]
+        link = self.chain.links[place]
+        return np.asarray(link.weights * link.private_prior[:, None] * self.copy_likelihood(place))
+
+    def marginal(self, item: str) -> Array:
+        """(states,): the state of one copy of an item."""
+        table = self.joint(item).sum((0, 1))
+        return np.asarray(table / table.sum())
+
+    def any_copy(self, item: str, mask: Mask) -> float:
+        """P(at least one copy of the item is in a state of ``mask``)."""
+        if self.model.items[self.model.index[item]].count == 1:
+            return float(self.marginal(item)[mask].sum())
+        return 1.0 - self.probability_none({item: mask})
+
+    def probability_none(self, masks: Mapping[str, Mask]) -> float:
+        """P(no copy of any named item is in one of its masked states), one forward pass."""
+        chain = self.chain
+        named = {chain.place[item]: mask for item, mask in masks.items()}
+        if not named:
+            return 1.0
+        first, last = min(named), max(named)
+        message = chain.before(first)
+        for place in range(first, last + 1):
+            message = chain.operator(place, self.without(place, named.get(place))).push(message)
+            if place < last:
+                message = chain.step(message, place)
+        return min(1.0, float(chain.joined(message, chain.after(last), last)[0, 0]))
+
+    def without(self, place: int, mask: Mask | None) -> Array | None:
+        """The weights of an item with its masked states ruled out; None stands for its own weights."""
+        return None if mask is None else self.chain.links[place].weights * ~mask
+
+    def switch(self, name: str) -> Array:
+        """(values,): the distribution of a switch."""
+        owner = next((link for link in self.chain.links if name in link.shared or name in link.private), None)
+        if owner is None:
+            return self._alone(name)
+        table = self._switches(owner.item.name)
+        axis = (*owner.shared, *owner.private).index(name)
+        kept = np.moveaxis(table, axis, 0).reshape(table.shape[axis], -1).sum(1)
+        return np.asarray(kept / kept.sum())
+
+    def _switches(self, item: str) -> Array:
+        """The joint of all switches of an item, one axis each."""
+        link = self.chain.links[self.chain.place[item]]
+        sizes = [self.model.sizes[name] for name in (*link.shared, *link.private)]
+        return self.joint(item).sum(-1).reshape(sizes)
+
+    def _alone(self, name: str) -> Array:
+        """The distribution of a switch that no item depends on."""
+        if name not in self.model.sizes:
+            raise ModelError(f"unknown switch {name}")
+        values = next(switch.prior for switch in self.model.switches if switch.name == name)
+        for seen in self.model.observations:
+            if isinstance(seen.test, SwitchTest) and seen.test.switch == name:
+                values = values * seen.test.likelihood[:, seen.outcome]
+        return np.asarray(values / values.sum())

@@ -1,0 +1,145 @@
+"""The fallback when too much would be open at once: weighted draws, with their effective sample size.
+
+Responses are left out until the rest is within the budget; exact draws of the rest are weighed by the likelihood of
+what was left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from leakinfer.inference.draws import Draws, draw
+from leakinfer.inference.entropy import entropy_bits
+from leakinfer.inference.information import Group, Information
+from leakinfer.inference.layout import OverBudget
+from leakinfer.inference.model import (
+    AmountTest,
+    Array,
+    ImpossibleEvidence,
+    LevelTest,
+    Model,
+    Observation,
+    SwitchTest,
+    Table,
+    Test,
+)
+from leakinfer.inference.posterior import Mask, Posterior
+
+DRAW_BUDGET_BITS = 12.0  # of the part that is drawn from exactly
+
+
+class SampledPosterior:
+    """The posterior as weighted joint draws; ``exact`` is False."""
+
+    exact = False
+
+    def __init__(self, model: Model, together: Sequence[Sequence[str]], count: int, seed: int) -> None:
+        self.model, self.together = model, together
+        rest, left_out = _within_budget(model, together)
+        self.rest = rest
+        self.draws: Draws = draw(rest, count, np.random.default_rng(seed))
+        log_weight = np.zeros(count)
+        with np.errstate(divide="ignore"):
+            for seen in left_out:
+                log_weight += np.log(outcome_table(seen.test, self.draws)[:, seen.outcome])
+        top = float(log_weight.max())
+        if not math.isfinite(top):
+            raise ImpossibleEvidence("no draw agrees with the observations; they are impossible or nearly so")
+        weight = np.exp(log_weight - top)
+        self.log_evidence = rest.log_evidence + top + math.log(weight.mean())
+        self.weight: Array = weight / weight.sum()
+        self.effective_sample_size: float | None = float(1.0 / np.sum(self.weight**2))
+
+    def marginal(self, item: str) -> Array:
+        """(states,): the state of one copy of an item."""
+        states = self.draws.states[item]
+        size = self.model.items[self.model.index[item]].states
+        return np.bincount(states.ravel(), np.repeat(self.weight, states.shape[1]), minlength=size) / states.shape[1]
+
+    def any_copy(self, item: str, mask: Mask) -> float:
+        """P(at least one copy of the item is in a state of ``mask``)."""
+        return float(self.weight @ mask[self.draws.states[item]].any(1))
+
+    def probability_none(self, masks: Mapping[str, Mask]) -> float:
+        """P(no copy of any named item is in one of its masked states)."""
+        return float(self.weight @ ~self.on(masks))
+
+    def on(self, group: Group) -> Mask:
+        """(draws,): whether any copy of any named item is in a masked state."""
+        result = np.zeros(self.weight.size, dtype=bool)
+        for item, mask in group.items():
+            result |= mask[self.draws.states[item]].any(1)
+        return result
+
+    def switch(self, name: str) -> Array:
+        """(values,): the distribution of a switch."""
+        return np.bincount(self.draws.switches[name], self.weight, minlength=self.model.sizes[name])
+
+    def information(self, test: Test, groups: Sequence[Group]) -> Information:
+        """Expected information of a test about which groups are on, from the draws (biased upwards by few draws)."""
+        chance = outcome_table(test, self.draws)
+        key = np.zeros(self.weight.size, dtype=int)
+        for group in groups:
+            key = np.unique(key * 2 + self.on(group), return_inverse=True)[1]
+        joint = np.zeros((key.max() + 1, chance.shape[1]))
+        np.add.at(joint, key, self.weight[:, None] * chance)
+        outcomes = joint.sum(0)
+        within = joint.sum(1) @ entropy_bits(joint / joint.sum(1, keepdims=True))
+        return Information(max(0.0, float(entropy_bits(outcomes) - within)), outcomes, 0.0)
+
+
+def outcome_table(test: Test, draws: Draws) -> Array:
+    """(draws, outcomes): the likelihood of each outcome given each draw."""
+    if isinstance(test, SwitchTest):
+        return np.asarray(test.likelihood[draws.switches[test.switch]])
+    if isinstance(test, LevelTest):
+        below = np.cumsum(test.background)[None, :]
+        for item, table in test.emit.items():
+            below = below * np.cumsum(_rows(table, item, draws), axis=-1).prod(1)
+        return np.diff(below, axis=1, prepend=0.0)
+    return _amount_table(test, draws)
+
+
+def _amount_table(test: AmountTest, draws: Draws) -> Array:
+    """The likelihood of a sum's outcomes: each draw's distribution over cells, copy by copy."""
+    some = next(iter(draws.states.values()))
+    sums = np.zeros((some.shape[0], test.cells))
+    sums[:, 0] = 1.0
+    for item, table in test.spread.items():
+        rows = _rows(table, item, draws)
+        for copy in range(rows.shape[1]):
+            sums = _added(sums, rows[:, copy])
+    return np.asarray(sums @ test.likelihood)
+
+
+def _added(sums: Array, rows: Array) -> Array:
+    """(draws, cells): both amounts together, the last cell keeping what is beyond."""
+    cells = sums.shape[1]
+    result = np.zeros_like(sums)
+    for added in np.flatnonzero(rows.any(0)):
+        moved = np.minimum(np.arange(cells) + added, cells - 1)
+        np.add.at(result, (slice(None), moved), sums * rows[:, added, None])
+    return result
+
+
+def _rows(table: Table, item: str, draws: Draws) -> Array:
+    """(draws, copies, columns): the table's row for each copy's state."""
+    states = draws.states[item]
+    index = tuple(draws.switches[name][:, None] for name in table.switches)
+    return np.asarray(table.values[(*index, states)])
+
+
+def _within_budget(model: Model, together: Sequence[Sequence[str]]) -> tuple[Posterior, list[Observation]]:
+    """The exact part and what was left out of it, the widest responses first."""
+    kept, left_out = list(model.observations), list[Observation]()
+    while True:
+        try:
+            return Posterior(Model(model.items, model.switches, tuple(kept)), together, DRAW_BUDGET_BITS), left_out
+        except OverBudget:
+            open_tests = [s for s in kept if isinstance(s.test, AmountTest) or (isinstance(s.test, LevelTest) and s.outcome)]
+            widest = max(open_tests, key=lambda seen: len(seen.test.scope) if not isinstance(seen.test, SwitchTest) else 0)
+            kept.remove(widest)
+            left_out.append(widest)

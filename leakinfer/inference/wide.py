@@ -1,0 +1,91 @@
+"""An item under many open responses at once: one state at a time, one bit at a time, instead of a full kernel."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from leakinfer.inference import algebra
+from leakinfer.inference.link import Link
+from leakinfer.inference.model import Array
+
+
+class WideOperator:
+    """Acts on messages (rows, S, U, B, G..) like :class:`algebra.Operator`, at cost states x bits x cells."""
+
+    def __init__(self, link: Link, weights: Array) -> None:
+        self.link, self.weights = link, weights
+
+    def push(self, message: Array) -> Array:
+        """The message after all copies of the item."""
+        return self._all_copies(message, back=False)
+
+    def pull(self, message: Array) -> Array:
+        """The adjoint of :meth:`push`."""
+        return self._all_copies(message, back=True)
+
+    def _all_copies(self, message: Array, *, back: bool) -> Array:
+        total = np.zeros_like(message)
+        for p, chance in enumerate(self.link.private_prior):
+            part = message
+            for _ in range(self.link.item.count):
+                part = self.one_copy(part, p, back=back)
+            total += chance * part
+        return total
+
+    def one_copy(self, message: Array, p: int, *, back: bool) -> Array:
+        """The effect of one copy, given the value ``p`` of the private switches."""
+        total = np.zeros_like(message)
+        for weight, part in self.by_state(message, p, back=back):
+            total += weight * part
+        return total
+
+    def by_state(self, message: Array, p: int, *, back: bool) -> Iterator[tuple[Array, Array]]:
+        """For each state of a copy its weight (1, S, 1, 1..) and the message that it makes."""
+        wide = self.weights.shape[:2] + self.weights.shape[2:]
+        for k in range(wide[2]):
+            weight = _column(self.weights, p, k, message.ndim)
+            yield weight, self._state(message, p, k, back=back)
+
+    def _state(self, message: Array, p: int, k: int, *, back: bool) -> Array:
+        link, shape = self.link, message.shape
+        result = message.copy()
+        for place in range(len(link.responses)):
+            below, at = (_column(table[place], p, k, 6)[..., 0] for table in (link.below, link.at))
+            view = result.reshape(*shape[:3], 2**place, 2, -1)
+            low, high = view[..., 0, :].copy(), view[..., 1, :].copy()
+            if back:
+                view[..., 0, :], view[..., 1, :] = below * low + at * high, (below + at) * high
+            else:
+                view[..., 0, :], view[..., 1, :] = below * low, at * low + (below + at) * high
+        for place in range(len(link.sums)):
+            result = _add_cells(result, link.spreads[place], p, k, 4 + place, back=back)
+        return result
+
+    def copy_likelihood(self, before: Array, after: Array) -> Array:
+        """(S, P, K): what all else, the item's other copies included, says about the state of one copy."""
+        link = self.link
+        result = np.zeros((before.shape[1], link.private_prior.size, link.item.states))
+        for p in range(link.private_prior.size):
+            rest = after
+            for _ in range(link.item.count - 1):
+                rest = self.one_copy(rest, p, back=True)
+            for k, (_, part) in enumerate(self.by_state(rest, p, back=True)):
+                result[:, p, k] = (before * part).sum((0, *range(2, before.ndim)))
+        return result
+
+
+def _column(table: Array, p: int, k: int, ndim: int) -> Array:
+    """table[s, p, k] shaped to multiply messages, axes of size 1 standing for all values."""
+    column = table[:, min(p, table.shape[1] - 1), k]
+    return column.reshape(1, -1, *(1,) * (ndim - 2))
+
+
+def _add_cells(message: Array, spread: Array, p: int, k: int, axis: int, *, back: bool) -> Array:
+    """Add a copy's cells in state k to the running sum on ``axis``."""
+    matrix = algebra.toeplitz(spread[:, min(p, spread.shape[1] - 1), k])  # (S or 1, G, G)
+    moved = np.moveaxis(message, axis, -1)
+    shape = moved.shape
+    flat = moved.reshape(shape[0], shape[1], -1, shape[-1]) @ (matrix.swapaxes(-1, -2) if back else matrix)
+    return np.moveaxis(flat.reshape(shape), -1, axis)

@@ -1,0 +1,1 @@
+"""Independent checks of the exact inference engine."""
