@@ -1,0 +1,1 @@
+"""What the trade knows about parts that leak and about ways of testing them."""
