@@ -164,6 +164,7 @@ class Method(Value, frozen=True):
     needs_view: bool = False  # cannot be done on a site that no line of sight reaches
     gauges: bool = False  # connects hoses to the ports and so ends the tests of the ports
     opens_circuit: bool = False
+    lasting: bool = False  # sees what a leak left behind over the year, whatever the state at the moment
     states: tuple[Literal["running", "standing"], ...] = ("running", "standing")
     air: dict[Literal["still", "breeze", "wind"], Positive] = {}  # divides the rate that reaches the probe
     least_gauge_kpa: NotNegative = 0.0  # below this the method says little

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from leakinfer.inference.draws import Draws, draw
-from leakinfer.inference.information import Group, Information
+from leakinfer.inference.information import Group, Information, check_groups
 from leakinfer.inference.information import information as _exact_information
 from leakinfer.inference.layout import OverBudget
 from leakinfer.inference.model import (
@@ -80,6 +80,7 @@ def information(
         ModelError: the test or a group does not fit the model.
     """
     posterior.model.check(test)
+    check_groups(posterior.model, groups, max_leaking)
     if isinstance(posterior, SampledPosterior):
-        return posterior.information(test, groups)
+        return posterior.information(test, groups, max_leaking)
     return _exact_information(posterior, test, groups, max_leaking)

@@ -53,21 +53,20 @@ def sort_findings(model: Model) -> Findings:
     responses: dict[str, Response] = {}
     sums: dict[str, Mapping[str, Table]] = {}
     axes: dict[str, Axis] = {}
-    factor = 1.0
+    log_factor = 0.0
     same: dict[tuple[object, ...], str] = {}
     for number, seen in enumerate(model.observations):
         test, outcome = seen.test, seen.outcome
         if isinstance(test, SwitchTest):
-            priors[test.switch] = priors[test.switch] * test.likelihood[:, outcome]
+            priors[test.switch], log_scale = scaled(priors[test.switch] * test.likelihood[:, outcome])
+            log_factor += log_scale
         elif isinstance(test, LevelTest):
-            factor *= _level(test, outcome, f"response {number}", number, model, folded, responses, axes)
+            log_factor += _level(test, outcome, f"response {number}", number, model, folded, responses, axes)
         else:
-            _amount(test, outcome, number, sums, axes, same)
+            log_factor += _amount(test, outcome, number, sums, axes, same)
     for rank, switch in enumerate(model.switches):
         axes[switch.name] = Axis(switch.name, (SWITCH, rank), priors[switch.name], np.ones(switch.prior.size))
-    if not factor > 0:
-        raise ImpossibleEvidence("a test without items in scope shows an outcome of probability zero")
-    return Findings({k: tuple(v) for k, v in folded.items()}, responses, sums, axes, math.log(factor))
+    return Findings({k: tuple(v) for k, v in folded.items()}, responses, sums, axes, log_factor)
 
 
 def _level(
@@ -80,7 +79,7 @@ def _level(
     responses: dict[str, Response],
     axes: dict[str, Axis],
 ) -> float:
-    """Enter one level observation; returns the factor that it gives to the evidence at once."""
+    """Enter one level observation; returns the log factor that it gives to the evidence at once."""
     ground_below = float(test.background[:outcome].sum())
     ground_at = float(test.background[outcome])
     below = {item: Table(t.values[..., :outcome].sum(-1, keepdims=True), t.switches) for item, t in test.emit.items()}
@@ -88,19 +87,19 @@ def _level(
     if outcome == 0:
         for item, table in at.items():
             folded.setdefault(item, []).append(table)
-        return ground_at
+        return _log(ground_at)
     speaking = [item for item in test.emit if at[item].values.any() or not np.all(below[item].values == 1)]
     if not speaking:
-        return ground_at
+        return _log(ground_at)
     if len(speaking) == 1 and model.items[model.index[speaking[0]]].count == 1:
         item = speaking[0]
         low, here = below[item], at[item]
         values = ground_below * here.values + ground_at * (low.values + here.values)
         folded.setdefault(item, []).append(Table(values, here.switches))
-        return 1.0
+        return 0.0
     responses[name] = Response({i: below[i] for i in speaking}, {i: at[i] for i in speaking})
     axes[name] = Axis(name, (RESPONSE, number), np.array([ground_below, ground_at]), np.array([0.0, 1.0]))
-    return 1.0
+    return 0.0
 
 
 def _amount(
@@ -110,13 +109,27 @@ def _amount(
     sums: dict[str, Mapping[str, Table]],
     axes: dict[str, Axis],
     same: dict[tuple[object, ...], str],
-) -> None:
-    """Enter one reading of a sum; readings of the same sum (the same table objects) share an axis."""
+) -> float:
+    """Enter one reading of a sum, returning its log scale; readings of the same sum (the same tables) share an axis."""
     key = tuple((item, id(table)) for item, table in sorted(test.spread.items()))
     name = same.setdefault(key, f"sum {number}")
-    likelihood = test.likelihood[:, outcome]
     opening = np.zeros(test.cells)
     opening[0] = 1.0
     old = axes.get(name)
-    axes[name] = Axis(name, (SUM, number if old is None else old.rank[1]), opening, likelihood if old is None else old.closing * likelihood)
+    before = np.ones(test.cells) if old is None else old.closing
+    closing, log_scale = scaled(before * test.likelihood[:, outcome])
+    axes[name] = Axis(name, (SUM, number if old is None else old.rank[1]), opening, closing)
     sums[name] = test.spread
+    return log_scale
+
+
+def scaled(values: Array) -> tuple[Array, float]:
+    """Values divided by their maximum, and its logarithm: products of many small likelihoods must not underflow."""
+    top = float(values.max())
+    return values / (top if top > 0 else 1.0), _log(top)
+
+
+def _log(factor: float) -> float:
+    if not factor > 0:
+        raise ImpossibleEvidence("an observation has probability zero")
+    return math.log(factor)

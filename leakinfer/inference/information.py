@@ -17,12 +17,14 @@ from itertools import combinations
 
 import numpy as np
 
+from leakinfer.inference.algebra import Operator
 from leakinfer.inference.chain import Chain
 from leakinfer.inference.entropy import entropy_bits, mutual_information_bits
 from leakinfer.inference.layout import lay_out
 from leakinfer.inference.link import aligned
-from leakinfer.inference.model import AmountTest, Array, LevelTest, ModelError, SwitchTest, Table, Test
+from leakinfer.inference.model import AmountTest, Array, LevelTest, Model, ModelError, SwitchTest, Table, Test
 from leakinfer.inference.posterior import Mask, Posterior
+from leakinfer.inference.wide import WideOperator
 
 Group = Mapping[str, Mask]
 Set = frozenset[int]
@@ -47,6 +49,23 @@ def information(posterior: Posterior, test: Test, groups: Sequence[Group], max_o
     return from_joint(target_table(posterior, test, groups, max_on))
 
 
+def check_groups(model: Model, groups: Sequence[Group], max_on: int) -> None:
+    """Raise :class:`ModelError` unless the groups fit the model and share no item."""
+    if max_on < 1:
+        raise ModelError("sets of at least one group must be told apart")
+    seen: set[str] = set()
+    for group in groups:
+        for item, mask in group.items():
+            if item not in model.index:
+                raise ModelError(f"unknown item {item}")
+            states = model.items[model.index[item]].states
+            if mask.shape != (states,):
+                raise ModelError(f"a mask of {item} has shape {mask.shape}, it has {states} states")
+            if item in seen:
+                raise ModelError(f"item {item} is in two groups")
+            seen.add(item)
+
+
 def from_joint(table: Array) -> Information:
     """Information from a joint table (sets, outcomes) whose last row is "more"."""
     more = float(table[-1].sum())
@@ -58,45 +77,55 @@ def target_table(posterior: Posterior, test: Test, groups: Sequence[Group], max_
     """(sets, outcomes): joint probabilities of the target and the outcome, the last row for "more"."""
     if isinstance(test, AmountTest):
         chain = lay_out(posterior.model, posterior.together, held=test)
-        return _Pass(chain, groups, max_on).table()
-    chain = _chain_for(posterior, test)
+        return _Pass(chain, groups, max_on).tables([{}])[0]
     if isinstance(test, LevelTest):
-        below = [_level_table(chain, posterior, test, groups, max_on, level) for level in range(test.outcomes)]
-        joint = np.diff(np.stack(below, axis=1), axis=1, prepend=0.0)
-        return np.maximum(joint, 0.0)
-    values = posterior.model.sizes[test.switch]
+        return level_tables(posterior, [test], groups, max_on)[0]
+    chain = posterior.chain
     owner = next((i for i, link in enumerate(chain.links) if test.switch in (*link.shared, *link.private)), None)
     if owner is None:
-        free = _Pass(chain, groups, max_on).table()
-        return free * (posterior.switch(test.switch) @ test.likelihood)
-    parts = [_Pass(chain, groups, max_on, (owner,)).table(_only(chain, posterior, test, v)) for v in range(values)]
+        free = _Pass(chain, groups, max_on).tables([{}])[0]
+        return np.asarray(free * (posterior.switch(test.switch) @ test.likelihood))
+    values = range(posterior.model.sizes[test.switch])
+    parts = _Pass(chain, groups, max_on, (owner,)).tables([_only(chain, posterior, test, v) for v in values])
     return np.concatenate(parts, axis=1) @ test.likelihood
 
 
-def _chain_for(posterior: Posterior, test: LevelTest | SwitchTest) -> Chain:
-    """The posterior's scan, or a new one if the test makes items depend on switches that they did not depend on."""
-    if isinstance(test, SwitchTest):
-        return posterior.chain
-    extra = {item: table.switches for item, table in test.emit.items()}
-    links = {item: posterior.chain.links[posterior.chain.place[item]] for item in extra}
-    if all(set(names) <= {*links[item].shared, *links[item].private} for item, names in extra.items()):
-        return posterior.chain
-    return lay_out(posterior.model, posterior.together, extra=extra)
+def level_tables(posterior: Posterior, tests: Sequence[LevelTest], groups: Sequence[Group], max_on: int = 2) -> list[Array]:
+    """:func:`target_table` of several level tests about the same groups, in one pass."""
+    chain = _chain_for(posterior, tests)
+    scope = {chain.place[item] for test in tests for item in test.emit}
+    variants: list[dict[int, Array]] = [{}]
+    for test in tests:
+        variants += [_at_most(chain, posterior, test, level) for level in range(test.outcomes - 1)]
+    free, *rest = _Pass(chain, groups, max_on, sorted(scope)).tables(variants)
+    tables = []
+    for test in tests:
+        below = [rest.pop(0)[:, 0] for _ in range(test.outcomes - 1)] + [free[:, 0]]
+        cumulative = np.stack(below, axis=1) * np.cumsum(test.background)
+        tables.append(np.maximum(np.diff(cumulative, axis=1, prepend=0.0), 0.0))
+    return tables
 
 
-def _level_table(
-    chain: Chain, posterior: Posterior, test: LevelTest, groups: Sequence[Group], max_on: int, level: int
-) -> Array:
-    """(sets,): the target joint with "the highest level is at most ``level``"."""
-    factor = float(test.background[: level + 1].sum())
-    folded: dict[int, Array] = {}
+def _chain_for(posterior: Posterior, tests: Sequence[LevelTest]) -> Chain:
+    """The posterior's scan, or a new one if a test makes items depend on switches that they did not depend on."""
+    chain, extra = posterior.chain, dict[str, set[str]]()
+    for test in tests:
+        for item, table in test.emit.items():
+            link = chain.links[chain.place[item]]
+            new = set(table.switches) - {*link.shared, *link.private}
+            if new:
+                extra.setdefault(item, set()).update(new)
+    return lay_out(posterior.model, posterior.together, extra=extra) if extra else chain
+
+
+def _at_most(chain: Chain, posterior: Posterior, test: LevelTest, level: int) -> dict[int, Array]:
+    """By place, the weights under "no copy in scope emits more than ``level``"."""
+    folded = {}
     for item, table in test.emit.items():
         place = chain.place[item]
-        at_most = Table(table.values[..., : level + 1].sum(-1, keepdims=True), table.switches)
-        if level + 1 < test.outcomes:
-            folded[place] = fold(chain, posterior, place, at_most)
-    scope = tuple(chain.place[item] for item in test.emit)
-    return factor * _Pass(chain, groups, max_on, scope).table(folded)[:, 0]
+        column = Table(table.values[..., : level + 1].sum(-1, keepdims=True), table.switches)
+        folded[place] = fold(chain, posterior, place, column)
+    return folded
 
 
 def fold(chain: Chain, posterior: Posterior, place: int, table: Table) -> Array:
@@ -118,19 +147,18 @@ def _only(chain: Chain, posterior: Posterior, test: SwitchTest, value: int) -> d
 
 
 class _Pass:
-    """One scan between the first and last items concerned, over the sets of free groups."""
+    """One scan between the first and last items concerned, over the sets of free groups and over variants of weights.
+
+    Variants lie along the axis of the switches: an operator acts on each of its values alone.
+    """
 
     def __init__(self, chain: Chain, groups: Sequence[Group], max_on: int, scope: Sequence[int] = ()) -> None:
-        if max_on < 1:
-            raise ModelError("max_on must be 1 or more")
         self.chain, self.max_on = chain, min(max_on, len(groups))
         self.owner: dict[int, int] = {}
         self.masks: dict[int, Mask] = {}
         for number, group in enumerate(groups):
             for item, mask in group.items():
                 place = chain.place[item]
-                if place in self.owner:
-                    raise ModelError(f"item {item} is in two groups")
                 self.owner[place], self.masks[place] = number, mask
         self.groups = len(groups)
         places = {*self.owner, *scope}
@@ -138,15 +166,15 @@ class _Pass:
         self.begins = {number: place for place, number in sorted(self.owner.items(), reverse=True)}
         self.ends = {number: place for place, number in sorted(self.owner.items())}
 
-    def table(self, folded: Mapping[int, Array] | None = None) -> Array:
-        """(sets, outcomes): sets of at most ``max_on`` groups in order of size, then "more"; ``folded`` weights apply."""
-        self.folded = folded or {}
+    def tables(self, variants: Sequence[Mapping[int, Array]]) -> list[Array]:
+        """By variant, (sets, outcomes): sets of at most ``max_on`` groups in order of size, then "more"."""
+        self.variants = variants
+        self._operators: dict[tuple[int, bool], Operator | WideOperator] = {}
         free = self._free_sets()
-        exact = [self._exactly(free, members) for members in self._sets()]
-        every = free[None]
-        joint = np.maximum(np.stack(exact), 0.0)
-        more = np.maximum(every - joint.sum(0), 0.0) if self.max_on < self.groups else np.zeros_like(every)
-        return np.concatenate([joint, more[None]])
+        joint = np.maximum(np.stack([self._exactly(free, members) for members in self._sets()]), 0.0)
+        more = free[None] - joint.sum(0) if self.max_on < self.groups else np.zeros_like(free[None])
+        whole = np.concatenate([joint, np.maximum(more, 0.0)[None]])  # (sets, variants, outcomes)
+        return [whole[:, v] for v in range(len(variants))]
 
     def _sets(self) -> Iterator[Set]:
         for size in range(self.max_on + 1):
@@ -161,49 +189,77 @@ class _Pass:
         ]
         return np.asarray(sum(terms))
 
-    def _weights(self, place: int, *, off: bool) -> Array | None:
-        own = self.folded.get(place)
-        if off and place in self.masks:
-            return (self.chain.links[place].weights if own is None else own) * ~self.masks[place]
-        return own
+    def _operator(self, place: int, *, off: bool) -> Operator | WideOperator:
+        """The item's operator for all variants, its masked states ruled out if ``off``."""
+        off = off and place in self.masks
+        key = (place, off)
+        if key not in self._operators:
+            own = self.chain.links[place].weights
+            keep = ~self.masks[place] if off else np.ones(own.shape[-1], dtype=bool)
+            stacked = [variant.get(place, own) * keep for variant in self.variants]
+            if not off and len(stacked) == 1 and place not in self.variants[0]:
+                return self.chain.operator(place)
+            self._operators[key] = self.chain.operator(place, np.concatenate(stacked))
+        return self._operators[key]
+
+    def _stacked(self, message: Array) -> Array:
+        """A message of the scan once for each variant."""
+        return np.concatenate([message] * len(self.variants), axis=1)
+
+    def _join(self, before: Array, after: Array, place: int) -> Array:
+        """(rows, variants, outcomes): both sides joined at an item."""
+        rows, count = before.shape[0], len(self.variants)
+        first = before.reshape(rows, count, -1).transpose(1, 0, 2)
+        second = after.reshape(after.shape[0], count, -1).transpose(1, 2, 0)
+        return np.asarray((first @ second).transpose(1, 0, 2) / self.chain.home[place].total)
 
     def _off_after(self) -> dict[int, Array]:
         """By place, the backward message after it in which every later group is off."""
         chain, after = self.chain, {}
-        message = chain.after(self.last)
+        message = self._stacked(chain.after(self.last))
         for place in range(self.last, self.first - 1, -1):
             after[place] = message
             if place > self.first:
-                message = chain.operator(place, self._weights(place, off=True)).pull(message)
-                message = chain.step_back(message, place)
+                message = self._operator(place, off=True).pull(message)
+                message = self._cross(message, place, back=True)
         return after
 
+    def _cross(self, message: Array, place: int, *, back: bool) -> Array:
+        """Over the end of a segment, variant by variant."""
+        chain = self.chain
+        other = place - 1 if back else place + 1
+        if chain.home[place] is chain.home[other]:
+            return message
+        parts = np.split(message, len(self.variants), axis=1)
+        step = chain.step_back if back else chain.step
+        return np.concatenate([step(part, place) for part in parts], axis=1)
+
     def _free_sets(self) -> dict[Set | None, Array]:
-        """By set of groups, (outcomes,): P(no group outside the set is on); None stands for all groups free."""
+        """By set of groups, (variants, outcomes): P(no group outside the set is on); None stands for all groups free."""
         chain, after = self.chain, self._off_after()
         rows: list[Set | None] = [None, frozenset()]
-        message = np.repeat(chain.before(self.first), 2, axis=0)
+        message = self._stacked(np.repeat(chain.before(self.first), 2, axis=0))
         done: dict[Set | None, Array] = {}
         for place in range(self.first, self.last + 1):
             rows, message = self._advance(rows, message, place)
             rows, message = self._finish(rows, message, place, after[place], done)
             if place < self.last:
-                message = chain.step(message, place)
-        result = chain.joined(message, chain.after(self.last), self.last)
+                message = self._cross(message, place, back=False)
+        result = self._join(message, self._stacked(chain.after(self.last)), self.last)
         done.update(zip(rows, result, strict=True))
         return done
 
     def _advance(self, rows: list[Set | None], message: Array, place: int) -> tuple[list[Set | None], Array]:
         """Push every row through an item; where a group begins, each set that has room also goes on with it free."""
-        chain, group = self.chain, self.owner.get(place)
-        free = chain.operator(place, self._weights(place, off=False))
+        group = self.owner.get(place)
+        free = self._operator(place, off=False)
         if group is None:
             return rows, free.push(message)
         opens = self.begins[group] == place
         held = [i for i, row in enumerate(rows) if row is not None and group not in row]
         loose = [i for i, row in enumerate(rows) if row is None or group in row]
         grown = [i for i in held if opens and len(rows[i] or ()) < self.max_on]
-        off = chain.operator(place, self._weights(place, off=True))
+        off = self._operator(place, off=True)
         parts = [off.push(message[held]), free.push(message[loose + grown])]
         names: list[Set | None] = [rows[i] for i in held + loose]
         names += [(rows[i] or frozenset()) | {group} for i in grown]
@@ -218,10 +274,10 @@ class _Pass:
         ]
         if not ready:
             return rows, message
-        for row, value in zip(ready, self.chain.joined(message[ready], after, place), strict=True):
+        for row, value in zip(ready, self._join(message[ready], after, place), strict=True):
             done[rows[row]] = value
         left = [i for i in range(len(rows)) if i not in set(ready)]
         return [rows[i] for i in left], message[left]
 
 
-__all__ = ["Group", "Information", "Mask", "from_joint", "information", "target_table"]
+__all__ = ["Group", "Information", "Mask", "from_joint", "information", "level_tables", "target_table"]

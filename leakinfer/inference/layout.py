@@ -8,7 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 import numpy as np
 
 from leakinfer.inference.chain import Chain
-from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, sort_findings
+from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, scaled, sort_findings
 from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, Item, Model, Table
 from leakinfer.inference.order import open_cost, scan_order
@@ -132,15 +132,14 @@ def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], 
         return aligned(table, shared, private, sizes)
 
     weights = align(Table(item.prior[..., None], item.switches))[..., 0]
-    for table in findings.folded.get(item.name, ()):
-        weights = weights * align(table)[..., 0]
+    log_scale = 0.0
+    for table in (None, *findings.folded.get(item.name, ())):
+        weights, log_top = scaled(weights if table is None else weights * align(table)[..., 0])
+        log_scale += log_top
     prior = np.ones(())
     for name in private:
         prior = np.multiply.outer(prior, axes[name].opening)
     full = (math.prod(sizes[n] for n in shared), prior.size, item.states)
-    top = float(weights.max())
-    if not top > 0:
-        raise ImpossibleEvidence(f"no state of item {item.name} agrees with what was seen of it")
     at = [findings.responses[name].at[item.name] for name in responses]
     below = [findings.responses[name].below[item.name] for name in responses]
     return Link(
@@ -148,8 +147,8 @@ def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], 
         shared,
         private,
         prior.reshape(-1),
-        np.array(np.broadcast_to(weights / top, full)),
-        item.count * math.log(top),
+        np.array(np.broadcast_to(weights, full)),
+        item.count * log_scale,
         responses,
         tuple(align(table)[..., 0] for table in below),
         tuple(align(table)[..., 0] for table in at),

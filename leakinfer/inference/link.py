@@ -77,7 +77,9 @@ class Link:
 
 
 def _same(first: Array, second: Array) -> tuple[Array, Array]:
-    """Both with the same two leading axes."""
+    """Both with the same two leading axes; several variants of weights along the first take the effects in turn."""
+    if 1 < second.shape[0] < first.shape[0]:
+        second = np.concatenate([second] * (first.shape[0] // second.shape[0]))
     lead = np.broadcast_shapes(first.shape[:2], second.shape[:2])
     return np.broadcast_to(first, lead + first.shape[2:]), np.broadcast_to(second, lead + second.shape[2:])
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakinfer.inference.chain import Chain
+from leakinfer.inference.findings import scaled
 from leakinfer.inference.layout import BUDGET_BITS, lay_out
 from leakinfer.inference.model import Array, Model, ModelError, SwitchTest
 
@@ -113,5 +114,5 @@ class Posterior:
         values = next(switch.prior for switch in self.model.switches if switch.name == name)
         for seen in self.model.observations:
             if isinstance(seen.test, SwitchTest) and seen.test.switch == name:
-                values = values * seen.test.likelihood[:, seen.outcome]
+                values, _ = scaled(values * seen.test.likelihood[:, seen.outcome])
         return np.asarray(values / values.sum())

@@ -43,8 +43,7 @@ class WideOperator:
 
     def by_state(self, message: Array, p: int, *, back: bool) -> Iterator[tuple[Array, Array]]:
         """For each state of a copy its weight (1, S, 1, 1..) and the message that it makes."""
-        wide = self.weights.shape[:2] + self.weights.shape[2:]
-        for k in range(wide[2]):
+        for k in range(self.weights.shape[2]):
             weight = _column(self.weights, p, k, message.ndim)
             yield weight, self._state(message, p, k, back=back)
 
@@ -52,7 +51,7 @@ class WideOperator:
         link, shape = self.link, message.shape
         result = message.copy()
         for place in range(len(link.responses)):
-            below, at = (_column(table[place], p, k, 6)[..., 0] for table in (link.below, link.at))
+            below, at = (_column(table[place], p, k, 5, shape[1]) for table in (link.below, link.at))
             view = result.reshape(*shape[:3], 2**place, 2, -1)
             low, high = view[..., 0, :].copy(), view[..., 1, :].copy()
             if back:
@@ -76,15 +75,19 @@ class WideOperator:
         return result
 
 
-def _column(table: Array, p: int, k: int, ndim: int) -> Array:
+def _column(table: Array, p: int, k: int, ndim: int, switches: int = 1) -> Array:
     """table[s, p, k] shaped to multiply messages, axes of size 1 standing for all values."""
     column = table[:, min(p, table.shape[1] - 1), k]
+    if 1 < column.size < switches:  # several variants of weights along the switches
+        column = np.tile(column, switches // column.size)
     return column.reshape(1, -1, *(1,) * (ndim - 2))
 
 
 def _add_cells(message: Array, spread: Array, p: int, k: int, axis: int, *, back: bool) -> Array:
     """Add a copy's cells in state k to the running sum on ``axis``."""
     matrix = algebra.toeplitz(spread[:, min(p, spread.shape[1] - 1), k])  # (S or 1, G, G)
+    if 1 < matrix.shape[0] < message.shape[1]:
+        matrix = np.concatenate([matrix] * (message.shape[1] // matrix.shape[0]))
     moved = np.moveaxis(message, axis, -1)
     shape = moved.shape
     flat = moved.reshape(shape[0], shape[1], -1, shape[-1]) @ (matrix.swapaxes(-1, -2) if back else matrix)

@@ -132,7 +132,7 @@ WRONG = {
     ),
     "sizes upside down": ("settings.toml", "greatest = 3.0e-4", "greatest = 1.0e-10", ("sizes", "above least")),
     "too fine a grid": ("settings.toml", "per_decade = 4", "per_decade = 40", ("sizes.per_decade", "<= 12")),
-    "number twice": ("settings.toml", 'id = "repair_failed"', 'id = "leak_that_matters"', ("'leak_that_matters'",)),
+    "number twice": ("settings.toml", 'id = "stop_risk"', 'id = "surprise_probability"', ("'surprise_probability'",)),
     "broken TOML": ("methods.toml", "[[method]]", "[[method]", ("line", "TOML 1.0")),
     "same key twice": ("settings.toml", "least = 1.0e-9", "least = 1.0e-9\nleast = 1.0e-8", ("line", "TOML 1.0")),
 }

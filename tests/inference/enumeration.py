@@ -109,11 +109,11 @@ class Answer:
     def marginal(self, item: str, copy: int = 0) -> Array:
         """P(state | observations) of one copy: (states,)."""
         states = self.model.items[self.model.index[item]].states
-        return np.bincount(self.worlds.states[item][:, copy], self.posterior, states)
+        return _totals(self.worlds.states[item][:, copy], self.posterior, states)
 
     def switch(self, name: str) -> Array:
         """P(value | observations): (values,)."""
-        return np.bincount(self.worlds.switches[name], self.posterior, self.model.sizes[name])
+        return _totals(self.worlds.switches[name], self.posterior, self.model.sizes[name])
 
     def probability_none(self, masks: Mapping[str, Mask]) -> float:
         """P(no copy of a named item is in a masked state | observations)."""
@@ -123,7 +123,7 @@ class Answer:
         """All copies' states, items in order, (distinct, copies), and P(states | observations), (distinct,)."""
         every = np.concatenate([self.worlds.states[item.name] for item in self.model.items], axis=1)
         distinct, place = np.unique(every, axis=0, return_inverse=True)
-        return distinct, np.bincount(place.ravel(), self.posterior, len(distinct))
+        return distinct, _totals(place.ravel(), self.posterior, len(distinct))
 
     def outcomes(self, test: Test) -> Array:
         """P(outcome | observations): (outcomes,)."""
@@ -160,10 +160,15 @@ def solve_ungridded(model: Model, amounts: Mapping[str, Array], likelihood: Call
     return Answer(model, answer.worlds, answer.weight * likelihood(np.asarray(total)))
 
 
+def _totals(labels: States, weights: Array, size: int) -> Array:
+    """Sum of the weights by label: (size,)."""
+    return np.asarray(np.bincount(labels, weights, size), dtype=float)
+
+
 def mutual_information(target: States, joint: Array) -> float:
     """I(target; outcome) in bits. ``target``: (W,) labels; ``joint``: (W, outcomes) P(world, outcome)."""
-    _, label = np.unique(target, return_inverse=True)
-    table = np.array([np.bincount(label.ravel(), column) for column in joint.T]).T
+    values, label = np.unique(target, return_inverse=True)
+    table = np.array([_totals(label.ravel(), column, values.size) for column in joint.T]).T
     apart = table.sum(axis=1, keepdims=True) * table.sum(axis=0, keepdims=True)
     some = table > 0
     return float((table[some] * np.log2(table[some] / apart[some])).sum())

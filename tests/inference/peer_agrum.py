@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from functools import partial
 from itertools import product
 from typing import Any
 
@@ -21,6 +22,11 @@ from leakinfer.inference import AmountTest, LevelTest, Model, Observation, Switc
 Array = NDArray[np.float64]
 
 
+def _at(prior: Array, values: tuple[int, ...]) -> Array:
+    """The row of a prior at the values of its switches: (states,)."""
+    return np.asarray(prior[values])
+
+
 class Peer:
     """Marginals and log evidence of a model, from pyAgrum."""
 
@@ -30,10 +36,10 @@ class Peer:
         self.log_scale = 0.0
         self.counts = {item.name: item.count for item in model.items}
         for switch in model.switches:
-            self._node(switch.name, switch.prior.size, [], lambda _, prior=switch.prior: prior)
+            self._node(switch.name, switch.prior.size, [], partial(_at, switch.prior))
         for item in model.items:
             for copy in range(item.count):
-                self._node(f"{item.name}.{copy}", item.states, list(item.switches), lambda at, p=item.prior: p[at])
+                self._node(f"{item.name}.{copy}", item.states, list(item.switches), partial(_at, item.prior))
         for place, observation in enumerate(model.observations):
             self._observe(f"test{place}", observation)
         self.engine = gum.LazyPropagation(self.net)

@@ -7,20 +7,24 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import stats
 
-from leakinfer.inference import Item, LevelTest, Model, Observation, Table, draw, solve
+from leakinfer.inference import Item, LevelTest, Model, Observation, Posterior, Table, draw, solve
 
-from .enumeration import solve_by_enumeration
+from .enumeration import Array, solve_by_enumeration
 from .random_models import Shape, random_model, random_observations
 
+Counts = NDArray[np.intp]
 DRAWS = 20_000
 FALSE_ALARM = 1e-5
 
 
-def joint_counts(model: Model, seed: int) -> tuple[np.ndarray, np.ndarray]:
+def joint_counts(model: Model, seed: int) -> tuple[Counts, Array]:
     """Counts of every joint state of all copies in the draws, and its probability: (distinct,) each."""
-    drawn = draw(solve(model), DRAWS, np.random.default_rng(seed))
+    found = solve(model)
+    assert isinstance(found, Posterior)  # exact
+    drawn = draw(found, DRAWS, np.random.default_rng(seed))
     for item in model.items:
         assert drawn[item.name].shape == (DRAWS, item.count)
     seen = np.concatenate([drawn[item.name] for item in model.items], axis=1)
@@ -29,7 +33,7 @@ def joint_counts(model: Model, seed: int) -> tuple[np.ndarray, np.ndarray]:
     return np.bincount([place[tuple(row)] for row in seen.tolist()], minlength=len(chances)), chances
 
 
-def p_value(counts: np.ndarray, chances: np.ndarray) -> float:
+def p_value(counts: Counts, chances: Array) -> float:
     """Chi-square p-value; joint states expected less than ten times are pooled."""
     expected = chances * counts.sum()
     common = expected >= 10
@@ -71,6 +75,7 @@ def test_draws_keep_dependence_between_items() -> None:
 
 def test_equal_seeds_give_equal_draws() -> None:
     found = solve(explaining_away())
+    assert isinstance(found, Posterior)
     one, two, three = (draw(found, 500, np.random.default_rng(seed)) for seed in (1, 1, 2))
     assert all(np.array_equal(one[name], two[name]) for name in one)
     assert not all(np.array_equal(one[name], three[name]) for name in one)

@@ -17,7 +17,7 @@ from scipy import stats
 
 from leakinfer.inference import AmountTest, Item, LevelTest, Model, Observation, Table, information, local_test, solve
 
-from .enumeration import Mask, Test
+from .enumeration import Array, Mask, Test
 
 LEAKS: Mask = np.array([False, True])
 
@@ -47,7 +47,7 @@ def count_of(names: tuple[str, ...]) -> AmountTest:
 def best_plan(model: Model, tests: list[Test], known: dict[tuple[float, ...], float]) -> float:
     """Expected number of tests of the best adaptive plan until every item is known."""
     found = solve(model)
-    key = tuple(round(found.probability_none({name: LEAKS for name in chosen}), 9) for chosen in subsets(model))
+    key = tuple(round(found.probability_none(dict.fromkeys(chosen, LEAKS)), 9) for chosen in subsets(model))
     if all(min(found.marginal(item.name)) < 1e-12 for item in model.items):
         return 0.0
     if key not in known:
@@ -58,15 +58,13 @@ def best_plan(model: Model, tests: list[Test], known: dict[tuple[float, ...], fl
     return known[key]
 
 
-def after(
-    model: Model, test: Test, chances: np.ndarray, tests: list[Test], known: dict[tuple[float, ...], float]
-) -> float:
+def after(model: Model, test: Test, chances: Array, tests: list[Test], known: dict[tuple[float, ...], float]) -> float:
     """Expected number of tests still to come once ``test`` has been made."""
     futures = [(chance, model.observing(Observation(test, n))) for n, chance in enumerate(chances) if chance > 1e-12]
-    return sum(chance * best_plan(then, tests, known) for chance, then in futures)
+    return float(sum(chance * best_plan(then, tests, known) for chance, then in futures))
 
 
-def huffman(chances: np.ndarray) -> float:
+def huffman(chances: Array) -> float:
     """Expected length of the best yes/no code (Huffman 1952): join the two least likely until one is left."""
     heap, length = sorted(chances.tolist()), 0.0
     while len(heap) > 1:

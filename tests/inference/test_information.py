@@ -12,6 +12,7 @@ from leakinfer.inference import (
     Item,
     LevelTest,
     Model,
+    ModelError,
     Observation,
     Table,
     information,
@@ -90,3 +91,24 @@ def probe(rng: np.random.Generator, scope: range | tuple[int, ...]) -> LevelTest
     seen = np.sort(rng.uniform(0.2, 0.95, (len(scope), 2)), axis=1)
     rows = [np.array([[1.0, 0.0], [1 - low, low], [1 - high, high]]) for low, high in seen]
     return LevelTest(np.array([0.98, 0.02]), {f"item{n}": Table(row) for n, row in zip(scope, rows, strict=True)})
+
+
+MISFITS: dict[str, dict[str, Mask]] = {
+    "unknown item": {"nowhere": np.array([False, False, True])},
+    "too few states": {"item1": np.array([False, True])},
+}
+
+
+@pytest.mark.parametrize("name", MISFITS)
+def test_a_group_that_does_not_fit_the_model_is_refused(name: str) -> None:
+    rng = np.random.default_rng(1)
+    model = rare_row(rng)
+    with pytest.raises(ModelError):
+        information(solve(model), probe(rng, range(3)), [MISFITS[name]], max_leaking=1)
+
+
+def test_a_test_that_does_not_fit_the_model_is_refused() -> None:
+    rng = np.random.default_rng(1)
+    model = rare_row(rng)
+    with pytest.raises(ModelError):
+        information(solve(model), probe(rng, (3, 9)), [{"item1": np.array([False, True, True])}], max_leaking=1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -27,6 +28,7 @@ from leakinfer.inference import (
 )
 
 from .checks import CLOSE, SEEDS, assert_equals_enumeration, steady
+from .enumeration import Test, solve_by_enumeration
 from .random_models import Shape, random_model, random_observations
 from .rational import solve_in_fractions
 
@@ -110,9 +112,9 @@ def test_eighteen_windows_over_a_long_row_keep_relative_accuracy() -> None:
     model = Model(row, (), tuple(Observation(test, 1) for test in tests))
     missed = [1 - alarm, (1 - alarm) * (1 - see), (1 - alarm) * (1 - see) ** 2]  # by number of leaks in the window
     prior = (1 - chance, chance)
-    forward = list(prior)
+    forward: list[Fraction] = list(prior)
     for _ in tests:
-        forward = [sum(forward[a] * (1 - missed[a + b]) for a in (0, 1)) * prior[b] for b in (0, 1)]
+        forward = [sum((forward[a] * (1 - missed[a + b]) for a in (0, 1)), Fraction(0)) * prior[b] for b in (0, 1)]
     found = solve(model)
     assert abs(found.log_evidence - _log(forward[0] + forward[1])) <= CLOSE
     last = [float(weight / (forward[0] + forward[1])) for weight in forward]
@@ -127,11 +129,36 @@ def test_evidence_far_below_the_smallest_float() -> None:
     assert solve(Model(items, (), seen)).log_evidence == pytest.approx(400 * math.log(1e-3), rel=1e-12)
 
 
+EXTREME: dict[str, SwitchTest | AmountTest] = {
+    "one switch": SwitchTest("blind", np.array([[1e-200], [1e-201], [1e-205]])),
+    "one item": AmountTest({"item0": Table(np.eye(2))}, np.array([[1e-200], [1e-201]])),
+    "a sum": AmountTest(
+        {"item0": Table(np.eye(2, 3)), "item1": Table(np.eye(2, 3))}, 1e-200 * np.eye(3)[:, [0]] + 1e-203
+    ),
+}
+
+
+@pytest.mark.parametrize("name", EXTREME)
+def test_repeated_readings_far_out_do_not_underflow(name: str) -> None:
+    """The same reading three times, each with a likelihood near 1e-200: a likelihood's scale is only an offset.
+
+    The scaled model (times 1e200) is enumerated; its log evidence differs by 3 ln(1e200).
+    """
+    test, switch = EXTREME[name], Switch("blind", np.array([0.5, 0.3, 0.2]))
+    model = Model(yes_no_items(2, 0.2), (switch,))
+    found = solve(model.observing(*[Observation(test, 0)] * 3))
+    scaled = replace(test, likelihood=test.likelihood * 1e200)
+    right = solve_by_enumeration(model.observing(*[Observation(scaled, 0)] * 3))
+    assert found.log_evidence == pytest.approx(math.log(right.evidence) - 3 * math.log(1e200), rel=1e-12)
+    np.testing.assert_allclose(found.marginal("item0"), right.marginal("item0"), rtol=1e-9, atol=0)
+    np.testing.assert_allclose(found.switch("blind"), right.switch("blind"), rtol=1e-9, atol=0)
+
+
 def _perfect(*names: str) -> LevelTest:
     return LevelTest(np.array([1.0, 0.0]), {name: Table(np.eye(2)) for name in names})
 
 
-IMPOSSIBLE = {
+IMPOSSIBLE: dict[str, list[tuple[Test, int]]] = {
     "response of tight items": [(_perfect("item0"), 0), (_perfect("item1"), 0), (_perfect("item0", "item1"), 1)],
     "silence of a leak": [(_perfect("item2"), 1), (_perfect("item0", "item2"), 0)],
     "three responses, one leak at most": [

@@ -1,0 +1,293 @@
+"""The exact belief of a job: its sites as items, its findings as observations, solved."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leakinfer.circuit.model import Site
+from leakinfer.errors import InputError
+from leakinfer.inference import (
+    AmountTest,
+    ImpossibleEvidence,
+    Item,
+    LevelTest,
+    Mask,
+    Model,
+    Observation,
+    Posterior,
+    SampledPosterior,
+    Switch,
+    SwitchTest,
+    solve,
+)
+from leakinfer.job.detection import Detection, background, blind_name
+from leakinfer.job.facts import Facts
+from leakinfer.job.finding import Finding
+from leakinfer.job.job import Job, outcome_names
+from leakinfer.job.loss import FIRST_CHARGE, Deficit, weighing_error_g
+from leakinfer.job.priors import prevalence, shared_nodes, site_prior
+from leakinfer.job.rates import Rates
+
+Array = NDArray[np.float64]
+LOSS_LIMITS = (0.05, 0.2)  # shares of the charge that part a weight's outcomes in words
+
+
+def there_name(circumstance: str) -> str:
+    """The switch of a circumstance that nobody is sure of."""
+    return f"there:{circumstance}"
+
+
+class Belief:
+    """The posterior of a job, with its answers by site and repair unit.
+
+    Raises:
+        InputError: the findings contradict each other or the facts: together they are impossible.
+    """
+
+    def __init__(self, job: Job) -> None:
+        self.job = job
+        self.rates = Rates(job.system, job.facts, job.catalogue)
+        self.detection = Detection(job, self.rates)
+        self.deficit = Deficit(job, self.rates)
+        self.masks: dict[str, Mask] = {site.id: self.rates.matters(site.section) for site in job.sites}
+        self.model = build_model(self)
+        self.posterior = _solved(self.model, list(self.units.values()))
+
+    @cached_property
+    def units(self) -> dict[str, tuple[str, ...]]:
+        """By repair unit, its fitted sites."""
+        units: dict[str, tuple[str, ...]] = {}
+        for site in self.job.sites:
+            units[site.unit] = (*units.get(site.unit, ()), site.id)
+        return units
+
+    @property
+    def exact(self) -> bool:
+        """False where draws had to stand in."""
+        return self.posterior.exact
+
+    def unit_masks(self, unit: str) -> dict[str, Mask]:
+        """By site of a unit, the states that matter."""
+        return {site: self.masks[site] for site in self.units[unit]}
+
+    @cached_property
+    def leak_probability(self) -> dict[str, float]:
+        """By site: P(it leaks, at any size)."""
+        leaks = np.arange(self.rates.sizes.size + 1) > 0
+        return {site.id: self.posterior.any_copy(site.id, leaks) for site in self.job.sites}
+
+    @cached_property
+    def matters_probability(self) -> dict[str, float]:
+        """By site: P(a leak that matters)."""
+        return {site: self.posterior.any_copy(site, mask) for site, mask in self.masks.items()}
+
+    @cached_property
+    def unit_probability(self) -> dict[str, float]:
+        """By repair unit: P(a leak that matters)."""
+        result = {}
+        for unit, sites in self.units.items():
+            alone = self.matters_probability[sites[0]] if len(sites) == 1 else None
+            result[unit] = 1 - self.posterior.probability_none(self.unit_masks(unit)) if alone is None else alone
+        return result
+
+    @cached_property
+    def expected_g_per_year(self) -> dict[str, float]:
+        """By site: expected yearly loss of all its copies."""
+        return {
+            site.id: float(site.count * (self.posterior.marginal(site.id) @ self.rates.year(site.section)))
+            for site in self.job.sites
+        }
+
+    @cached_property
+    def any_leak(self) -> float:
+        """P(at least one leak, of any size)."""
+        leaks = np.arange(self.rates.sizes.size + 1) > 0
+        return 1 - self.posterior.probability_none({site.id: leaks for site in self.job.sites})
+
+    def any_that_matters(self, without: Iterable[str] = ()) -> float:
+        """P(at least one leak that matters), outside the named repair units."""
+        left_out = set(without)
+        masks = {site.id: self.masks[site.id] for site in self.job.sites if site.unit not in left_out}
+        return 1 - self.posterior.probability_none(masks)
+
+    @cached_property
+    def not_a_leak(self) -> float:
+        """P(no leak that matters, and a charge that was never right)."""
+        if self.job.facts.first_charge_weighed:
+            return 0.0
+        short = np.arange(self.posterior.marginal(FIRST_CHARGE).size) > 0
+        tight = self.posterior.probability_none(self.masks)
+        return max(0.0, tight - self.posterior.probability_none({**self.masks, FIRST_CHARGE: short}))
+
+    def confirmed(self) -> tuple[str, ...]:
+        """Sites where a pinpoint method responded and a leak is at least as sure as the catalogue asks."""
+        least = self.job.catalogue.numbers["confirmed_probability"]
+        spoken = {
+            finding.target
+            for finding in self.job.findings
+            if self.job.catalogue.methods[finding.method].pinpoint
+            and finding.outcome != self.job.catalogue.methods[finding.method].silent
+        }
+        return tuple(s.id for s in self.job.sites if s.id in spoken and self.leak_probability[s.id] >= least)
+
+    def circumstance(self, name: str) -> float:
+        """P(a circumstance is there)."""
+        fact = self.job.facts.circumstances.get(name)
+        return float(fact) if fact is not None else float(self.posterior.switch(there_name(name))[1])
+
+    def surprise(self) -> float:
+        """The chance that the belief gave to the last finding before it was made, relative to its likeliest outcome."""
+        before = Belief(replace(self.job, findings=self.job.findings[:-1]))
+        return predicted(before, self.job.findings[-1])
+
+
+def predicted(before: Belief, finding: Finding) -> float:
+    """P(a finding's outcome in words) under a belief that does not hold it; a weight is judged by its words."""
+    job = replace(before.job, findings=(*before.job.findings, replace_reading(finding)))
+    after = Belief(job)
+    return float(np.exp(after.posterior.log_evidence - before.posterior.log_evidence))
+
+
+def replace_reading(finding: Finding) -> Finding:
+    """The finding without its number."""
+    from msgspec import structs
+
+    return structs.replace(finding, reading_kg=None)
+
+
+def _solved(model: Model, units: list[tuple[str, ...]]) -> Posterior | SampledPosterior:
+    try:
+        return solve(model, [unit for unit in units if len(unit) > 1])
+    except ImpossibleEvidence as error:
+        raise InputError(
+            "the findings and facts together are impossible",
+            where="job",
+            allowed="undo the last finding, tick a false cause, or change a fact",
+        ) from error
+
+
+def build_model(belief: Belief) -> Model:
+    """Items, switches and observations of a job."""
+    job = belief.job
+    repeated = tested_pairs(job)
+    switches = _switches(belief, repeated)
+    items = [_item(belief, site) for site in job.sites]
+    charge = belief.deficit.first_charge_item()
+    seen = [_observation(belief, finding) for finding in job.findings if finding.reading_kg is None]
+    for reading in belief.deficit.readings:
+        seen.append(Observation(belief.deficit.test(belief.deficit.reading_likelihood(reading)), 0))
+    return Model(tuple([*items, *([charge] if charge else [])]), tuple(switches), tuple(seen))
+
+
+def tested_pairs(job: Job) -> set[tuple[str, str]]:
+    """(method, site) that some finding has looked at: a repeat there shares the spot's reach."""
+    pairs = set()
+    for finding in job.findings:
+        method = job.catalogue.methods[finding.method]
+        if method.kind in ("point", "sweep", "spot"):
+            pairs.update((method.id, site.id) for site in job.scope(method, finding.target))
+    return pairs
+
+
+def unsure(job: Job) -> dict[str, str]:
+    """By circumstance that touches a fitted site and is no fact: its exposure."""
+    fitted = {site.id for site in job.sites}
+    named = {c.id: c.exposure for c in job.system.circumstances if fitted & set(c.sites)}
+    named |= {f"{site.id}:{exposure}": exposure for site in job.sites for exposure in site.exposures}
+    return {name: exposure for name, exposure in named.items() if name not in job.facts.circumstances}
+
+
+def _switches(belief: Belief, repeated: set[tuple[str, str]]) -> list[Switch]:
+    job, catalogue = belief.job, belief.job.catalogue
+    switches = [Switch(f"shared:{name}", shared_nodes(unknown)[1]) for name, unknown in catalogue.shared.items()]
+    for name, exposure in unsure(job).items():
+        switches.append(Switch(there_name(name), prevalence(catalogue.exposures[exposure], None)))
+    for site in job.sites:
+        for method in catalogue.methods.values():
+            if (method.id, site.id) in repeated:
+                switches.append(belief.detection.blind_switch(method, site))
+    return switches
+
+
+def _item(belief: Belief, site: Site) -> Item:
+    job, catalogue = belief.job, belief.job.catalogue
+    component = catalogue.components[site.component]
+    shared = [name for name, unknown in catalogue.shared.items() if site.component in unknown.classes]
+    open_ones = {name: exposure for name, exposure in unsure(job).items() if site.id in job.touched(name)}
+    present = [catalogue.exposures[e] for e in present_exposures(job, site)]
+    facts = job.facts
+    then = 0.0 if facts.tight_years_ago is None else facts.age_years - facts.tight_years_ago
+    prior = site_prior(
+        component,
+        catalogue,
+        belief.rates.sizes,
+        (then, facts.age_years),
+        present,
+        [catalogue.exposures[exposure] for exposure in open_ones.values()],
+        [shared_nodes(catalogue.shared[name])[0] for name in shared],
+    )
+    names = (*(f"shared:{name}" for name in shared), *(there_name(name) for name in open_ones))
+    return Item(site.id, prior, names, site.count)
+
+
+def present_exposures(job: Job, site: Site) -> list[str]:
+    """The exposures that a fact says are there at a site."""
+    shared = {c.id: c.exposure for c in job.system.circumstances}
+    found = []
+    for name, there in job.facts.circumstances.items():
+        if there and site.id in job.touched(name):
+            found.append(shared.get(name) or name.split(":")[1])
+    return found
+
+
+def _observation(belief: Belief, finding: Finding) -> Observation:
+    job = belief.job
+    method = job.catalogue.methods[finding.method]
+    outcome = outcome_names(method).index(finding.outcome)
+    if method.kind == "exposure":
+        return Observation(look_test(belief, finding.target), outcome)
+    if method.kind == "total":
+        return Observation(weight_test(belief, method.id), outcome)
+    return Observation(level_test(belief, finding, tested_pairs(job)), outcome)
+
+
+def level_test(belief: Belief, finding: Finding, repeated: set[tuple[str, str]]) -> LevelTest:
+    """A point, sweep or spot test as the engine knows it, the false causes of the site and of the moment counted."""
+    job = belief.job
+    method = job.catalogue.methods[finding.method]
+    emit = {
+        site.id: belief.detection.table(method, site, finding.condition, repeated=(method.id, site.id) in repeated)
+        for site in job.scope(method, finding.target)
+    }
+    return LevelTest(background(method, {*finding.false_causes, *job.facts.false_causes}), emit)
+
+
+def look_test(belief: Belief, circumstance: str) -> SwitchTest:
+    """Looking whether a circumstance is there: sensitivity and specificity of its exposure's look."""
+    exposure = belief.job.catalogue.exposures[unsure(belief.job)[circumstance]]
+    hit, clear = exposure.look.sensitivity, exposure.look.specificity
+    return SwitchTest(there_name(circumstance), np.array([[clear, 1 - clear], [1 - hit, hit]]))
+
+
+def weight_test(belief: Belief, method: str) -> AmountTest:
+    """Weighing the charge, with outcomes in words."""
+    error = weighing_error_g(belief.job, method)
+    return belief.deficit.test(belief.deficit.outcome_likelihood(error, LOSS_LIMITS))
+
+
+def facts_of(belief: Belief) -> Facts:
+    """The facts behind a belief."""
+    return belief.job.facts
+
+
+def by_unit(belief: Belief, values: Mapping[str, float]) -> dict[str, float]:
+    """Sums of site values by repair unit."""
+    return {unit: sum(values[site] for site in sites) for unit, sites in belief.units.items()}
+
+
+__all__ = ["Belief", "blind_name", "by_unit", "facts_of", "level_test", "look_test", "predicted", "weight_test"]

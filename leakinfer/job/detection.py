@@ -1,0 +1,94 @@
+"""How a method answers to a leak of each size at a site: detection, false alarm, and spots that hide from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leakinfer.catalogue.model import Method
+from leakinfer.circuit.model import Site
+from leakinfer.inference import Switch, Table
+from leakinfer.job.finding import Condition
+from leakinfer.job.job import Job
+from leakinfer.job.rates import Rates
+from leakinfer.physics.units import pa_to_kpa_gauge
+
+Array = NDArray[np.float64]
+
+
+def blind_name(method: str, site: str) -> str:
+    """The switch that says whether a site hides from a method; repeats share it."""
+    return f"blind:{method}:{site}"
+
+
+class Detection:
+    """Tables of a job's methods, each made once for all sites that answer alike."""
+
+    def __init__(self, job: Job, rates: Rates) -> None:
+        self.job, self.rates = job, rates
+        self._tables: dict[tuple[object, ...], Table] = {}
+
+    def unreachable(self, method: Method, site: Site) -> float:
+        """Chance that the site hides from the method, whoever repeats it."""
+        technique = self.job.technique(method, site)
+        if technique is None or technique.unreachable is None:
+            return method.unreachable
+        return technique.unreachable
+
+    def blind_switch(self, method: Method, site: Site) -> Switch:
+        """Hidden (1) or within reach (0)."""
+        chance = self.unreachable(method, site)
+        return Switch(blind_name(method.id, site.id), np.array([1 - chance, chance]))
+
+    def table(self, method: Method, site: Site, condition: Condition, *, repeated: bool) -> Table:
+        """Levels by state: with the blind switch where the spot was or will be tested again, else averaged over it.
+
+        Sites with the same pressure, air and reach share one table object.
+        """
+        fair = self.fair(method, site, condition)
+        air = self.job.air_at(site.place, condition)
+        blind = self.unreachable(method, site)
+        section = self.rates.sections[site.section]
+        lasting = condition if not method.lasting else None
+        key = (method.id, section.side, section.phase, lasting, air, fair, blind, site.id if repeated else None)
+        if key not in self._tables:
+            seen = self._levels(method, site, condition, air, fair)
+            quiet = np.zeros_like(seen)
+            quiet[:, 0] = 1.0
+            if repeated:
+                self._tables[key] = Table(np.stack([seen, quiet]), (blind_name(method.id, site.id),))
+            else:
+                self._tables[key] = Table((1 - blind) * seen + blind * quiet)
+        return self._tables[key]
+
+    def fair(self, method: Method, site: Site, condition: Condition) -> bool:
+        """Whether pressure and temperature are within what the method asks for."""
+        if method.least_gauge_kpa <= 0 and method.least_temperature_c <= -50:
+            return True
+        gauge = pa_to_kpa_gauge(self.rates.pressure_pa(site.section, condition))
+        outdoors = next(p.outdoors for p in self.job.system.places if p.id == site.place)
+        here = condition.outdoor_c if outdoors else condition.indoor_c
+        return gauge >= method.least_gauge_kpa and here >= method.least_temperature_c
+
+    def _levels(self, method: Method, site: Site, condition: Condition, air: str, fair: bool) -> Array:
+        """(states, levels): P(highest outcome that a copy within reach gives)."""
+        rate = self.rates.year(site.section) if method.lasting else self.rates.at_probe(method, site.section, condition, air)
+        factor = (1 - method.lapse) * (1.0 if fair else self.job.catalogue.numbers["poor_condition_detection"])
+        at_least = [np.ones_like(rate)]
+        for grade in method.grades:
+            with np.errstate(divide="ignore"):
+                at_least.append(factor / (1 + (grade.rate50 / rate) ** grade.slope))
+        return -np.diff(np.stack([*at_least, np.zeros_like(rate)], axis=1), axis=1)
+
+
+def background(method: Method, false_causes: Iterable[str]) -> Array:
+    """(levels,): what the method shows without any leak; ticked false causes raise it, the stronger levels in proportion."""
+    named = {cause.id: cause.false_alarm for cause in method.false_causes}
+    own = np.array([grade.false_alarm for grade in method.grades])
+    quiet = np.prod([1 - named[cause] for cause in false_causes if cause in named] or [1.0])
+    first = 1 - (1 - own[0]) * quiet
+    raised = own * (first / own[0]) if own[0] > 0 else np.where(np.arange(own.size) == 0, first, own)
+    at_least = np.concatenate([[1.0], np.minimum(raised, first), [0.0]])
+    return np.asarray(-np.diff(at_least))

@@ -1,0 +1,95 @@
+"""What a person knows of the system before any test; everything but system and refrigerant has a sensible default."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Annotated, Any, Literal
+
+from msgspec import Meta, Struct, structs
+
+from leakinfer.circuit.model import ELSEWHERE, System
+from leakinfer.errors import InputError
+from leakinfer.physics.refrigerants import refrigerant
+from leakinfer.reading import checked, known
+
+UNKNOWN_AGE_YEARS = 10.0  # when nobody knows: the middle of a life of 10 to 20 years (IPCC 2006 V3 Ch7 Table 7.9, from memory)
+
+Temperature = Annotated[float, Meta(ge=-40, le=65)]
+
+
+class Loss(Struct, frozen=True, forbid_unknown_fields=True):
+    """Refrigerant found missing: ``kg`` since the charge was last known to be right, ``years`` ago.
+
+    ``relative_error``: standard deviation of ``kg`` over ``kg``; None takes the catalogue's for a reported loss.
+    """
+
+    kg: Annotated[float, Meta(ge=0, le=5000)]
+    years: Annotated[float, Meta(gt=0, le=80)]
+    relative_error: Annotated[float, Meta(gt=0, le=2)] | None = None
+
+
+class Facts(Struct, frozen=True, forbid_unknown_fields=True):
+    """Facts of a job. Years, kg, C; ``circumstances`` says of some whether they are there (true) or not (false)."""
+
+    refrigerant: str
+    charge_kg: Annotated[float, Meta(gt=0, le=5000)]
+    age_years: Annotated[float, Meta(ge=0, le=80)] = UNKNOWN_AGE_YEARS
+    tight_years_ago: Annotated[float, Meta(ge=0, le=80)] | None = None  # when all of it was last proved tight
+    loss: Loss | None = None
+    first_charge_weighed: bool = False
+    circumstances: dict[str, bool] = {}
+    not_fitted: tuple[str, ...] = ()
+    state: Literal["running", "standing"] = "standing"
+    air: Literal["still", "breeze", "wind"] = "still"
+    outdoor_c: Temperature = 24.0
+    indoor_c: Temperature = 22.0
+    gauges: bool = False
+    place: str | None = None  # where the technician stands
+    opened: tuple[str, ...] = ()  # places whose panel is off or ladder is up
+    false_causes: tuple[str, ...] = ()  # about the site, whatever is tested
+    matters_g_per_year: Annotated[float, Meta(gt=0)] | None = None
+
+
+def start_facts(system: System, given: dict[str, Any], where: str) -> Facts:
+    """Facts for a new job; refrigerant and charge default to the system's usual ones, cold rooms are not guessed.
+
+    Raises:
+        InputError: a value out of range, or a name that the system does not have.
+    """
+    usual = {"refrigerant": system.refrigerants[0], "charge_kg": system.charge.typical}
+    return settled(system, checked(usual | given, Facts, where=where), where)
+
+
+def settled(system: System, facts: Facts, where: str) -> Facts:
+    """The facts with proper names, checked against the system and against each other."""
+    for site in facts.not_fitted:
+        known(site, [s.id for s in system.sites if s.id != ELSEWHERE], what="site", where=f"{where}: not_fitted")
+    for name in facts.circumstances:
+        known(name, circumstance_ids(system), what="circumstance", where=f"{where}: circumstances")
+    places = [place.id for place in system.places]
+    for place in (*facts.opened, *([facts.place] if facts.place else [])):
+        known(place, places, what="place", where=f"{where}: place")
+    if facts.tight_years_ago is not None and facts.tight_years_ago > facts.age_years:
+        raise InputError(
+            f"proved tight {facts.tight_years_ago:g} years ago, before it was {facts.age_years:g} years old",
+            where=f"{where}: tight_years_ago",
+            allowed=f"0 to {facts.age_years:g} years",
+        )
+    if facts.loss is not None:
+        _check_loss(facts, facts.loss, where)
+    return structs.replace(facts, refrigerant=refrigerant(facts.refrigerant, where=f"{where}: refrigerant").name)
+
+
+def _check_loss(facts: Facts, loss: Loss, where: str) -> None:
+    if loss.kg > facts.charge_kg * 1.2:
+        what = f"a loss of {loss.kg:g} kg from a charge of {facts.charge_kg:g} kg"
+        raise InputError(what, where=f"{where}: loss", allowed=f"0 to {facts.charge_kg:g} kg; give each top-up's interval alone")
+    if loss.years > facts.age_years + 1e-9 and facts.age_years > 0:
+        what = f"a loss over {loss.years:g} years, the system is {facts.age_years:g} years old"
+        raise InputError(what, where=f"{where}: loss", allowed=f"0 to {facts.age_years:g} years")
+
+
+def circumstance_ids(system: System) -> Iterable[str]:
+    """All that can be looked at: shared circumstances, and ``site:exposure`` for those of one site."""
+    yield from (c.id for c in system.circumstances)
+    yield from (f"{site.id}:{exposure}" for site in system.sites for exposure in site.exposures)

@@ -1,0 +1,196 @@
+"""The job as a frozen value: system, facts, findings and skips; every step returns a new job."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from msgspec import structs
+
+from leakinfer.catalogue.model import Catalogue, Method, Technique
+from leakinfer.circuit.model import Site, System
+from leakinfer.circuit.reader import with_site
+from leakinfer.errors import InputError
+from leakinfer.job.facts import Facts, circumstance_ids, settled
+from leakinfer.job.finding import Condition, Finding, Skip
+from leakinfer.reading import checked, known
+
+WHOLE = "whole"  # the target of a test of the whole system
+
+
+@dataclass(frozen=True)
+class Job:
+    """One visit to one system. Findings are in the order in which they were made."""
+
+    system: System
+    catalogue: Catalogue
+    facts: Facts
+    findings: tuple[Finding, ...] = ()
+    skips: tuple[Skip, ...] = ()
+
+    @property
+    def sites(self) -> tuple[Site, ...]:
+        """The sites that are fitted."""
+        left_out = set(self.facts.not_fitted)
+        return tuple(site for site in self.system.sites if site.id not in left_out)
+
+    def site(self, name: str) -> Site:
+        """The fitted site of that id."""
+        return next(site for site in self.sites if site.id == name)
+
+    def condition(self, state: str | None = None) -> Condition:
+        """The condition at present, or with another state of the system."""
+        facts = self.facts
+        chosen = facts.state if state is None else state
+        return Condition(chosen, facts.air, facts.outdoor_c, facts.indoor_c)  # type: ignore[arg-type]
+
+    def with_facts(self, changes: dict[str, Any], where: str = "facts") -> Job:
+        """The job with facts replaced; maps and lists are replaced whole.
+
+        Raises:
+            InputError: an unknown fact, or a value out of range.
+        """
+        data = structs.asdict(self.facts) | {"loss": self.facts.loss and structs.asdict(self.facts.loss)}
+        for name in changes:
+            known(name, data, what="fact", where=where)
+        facts = settled(self.system, checked(data | changes, Facts, where=where), where)
+        return replace(self, facts=facts)
+
+    def with_own_site(self, site: Site, where: str = "site") -> Job:
+        """The job with a site that a person adds."""
+        known(site.component, self.catalogue.components, what="component class", where=f"{where}: component")
+        for exposure in site.exposures:
+            known(exposure, self.catalogue.exposures, what="exposure", where=f"{where}: exposures")
+        return replace(self, system=with_site(self.system, site))
+
+    def with_finding(self, finding: Finding, where: str = "finding") -> Job:
+        """The job with one more finding. A method that connects hoses leaves them on.
+
+        Raises:
+            InputError: unknown method, target or outcome, or a test that cannot be made so.
+        """
+        self.check(finding, where)
+        place = self.place_of(finding.method, finding.target)
+        facts = self.facts
+        if not finding.earlier:
+            opened = tuple(sorted({*facts.opened, *([place] if place else [])}))
+            gauges = facts.gauges or self.catalogue.methods[finding.method].gauges
+            facts = structs.replace(facts, place=place or facts.place, opened=opened, gauges=gauges)
+        return replace(self, facts=facts, findings=(*self.findings, finding))
+
+    def with_skip(self, skip: Skip, where: str = "skip") -> Job:
+        """The job with a test, or all tests of a target, left out."""
+        if skip.method is not None:
+            method = known(skip.method, self.catalogue.methods, what="method", where=f"{where}: method")
+            known(skip.target, self.targets(self.catalogue.methods[method]), what="target", where=f"{where}: target")
+        else:
+            every = {t for method in self.catalogue.methods.values() for t in self.targets(method)}
+            known(skip.target, sorted(every | {p.id for p in self.system.places}), what="target", where=f"{where}: target")
+        return replace(self, skips=(*self.skips, skip))
+
+    def targets(self, method: Method) -> tuple[str, ...]:
+        """What a method can be used on here, by name."""
+        if method.kind == "point":
+            return tuple(site.id for site in self.sites)
+        if method.kind == "sweep":
+            return tuple(zone.id for zone in self.system.zones)
+        if method.kind == "spot":
+            return tuple(spot.id for spot in self.system.spots)
+        return tuple(circumstance_ids(self.system)) if method.kind == "exposure" else (WHOLE,)
+
+    def scope(self, method: Method, target: str) -> tuple[Site, ...]:
+        """The sites that a test of ``target`` looks at."""
+        if method.kind == "point":
+            return (self.site(target),)
+        if method.kind == "sweep":
+            return tuple(site for site in self.sites if site.zone == target)
+        if method.kind == "spot":
+            caught = next(spot.catches for spot in self.system.spots if spot.id == target)
+            return tuple(site for site in self.sites if site.id in caught)
+        if method.kind == "total":
+            return self.sites
+        touched = self.touched(target)
+        return tuple(site for site in self.sites if site.id in touched)
+
+    def touched(self, circumstance: str) -> frozenset[str]:
+        """The sites that a circumstance touches."""
+        shared = next((c.sites for c in self.system.circumstances if c.id == circumstance), None)
+        return frozenset(shared if shared is not None else [circumstance.split(":")[0]])
+
+    def place_of(self, method: str, target: str) -> str | None:
+        """Where one must stand for a test; None for one of the whole system."""
+        kind = self.catalogue.methods[method].kind
+        if kind == "sweep":
+            return next(zone.place for zone in self.system.zones if zone.id == target)
+        if kind == "spot":
+            return next(spot.place for spot in self.system.spots if spot.id == target)
+        if kind == "total":
+            return None
+        sites = [target] if kind == "point" else sorted(self.touched(target))
+        return next((site.place for site in self.system.sites if site.id in sites), None)
+
+    def air_at(self, place: str, condition: Condition) -> str:
+        """The air where one stands: still indoors with fans off."""
+        outdoors = next(p.outdoors for p in self.system.places if p.id == place)
+        return condition.air if outdoors else "still"
+
+    def technique(self, method: Method, site: Site) -> Technique | None:
+        """How the method is done on this kind of site, where the catalogue says."""
+        return method.techniques.get(site.component)
+
+    def hindrance(self, method: Method, target: str) -> str | None:
+        """Why a test cannot be made, or None: by the spot, or because hoses hide the ports."""
+        if method.kind != "point":
+            return None if self.scope(method, target) else "nothing is fitted there"
+        site = self.site(target)
+        technique = self.technique(method, site)
+        if technique is not None and not technique.possible:
+            return technique.spoils
+        if method.needs_view and not site.view:
+            return "no line of sight reaches it"
+        if self.facts.gauges and self.catalogue.components[site.component].port:
+            return "gauge hoses are on: they hide what a port loses; this test is gone until they have been off a while"
+        return None
+
+    def check(self, finding: Finding, where: str) -> None:
+        """Refuse a finding that names something unknown or cannot have been made."""
+        methods = self.catalogue.methods
+        method = methods[known(finding.method, methods, what="method", where=f"{where}: method")]
+        known(finding.target, self.targets(method), what=f"target of {method.id}", where=f"{where}: target")
+        known(finding.outcome, outcome_names(method), what=f"outcome of {method.id}", where=f"{where}: outcome")
+        known(finding.condition.state, method.states, what=f"state for {method.id}", where=f"{where}: condition")
+        causes = [cause.id for cause in method.false_causes]
+        for cause in finding.false_causes:
+            known(cause, causes, what=f"false cause of {method.id}", where=f"{where}: false_causes")
+        hindrance = None if finding.earlier else self.hindrance(method, finding.target)
+        if hindrance:
+            raise InputError(f"{method.id} of {finding.target} cannot be made: {hindrance}", where=where)
+        self._check_circumstance(method, finding, where)
+        self._check_reading(method, finding, where)
+
+    def _check_circumstance(self, method: Method, finding: Finding, where: str) -> None:
+        if method.kind == "exposure" and finding.target in self.facts.circumstances:
+            there = "is" if self.facts.circumstances[finding.target] else "is not"
+            what = f"it is a fact of this job that {finding.target} {there} there"
+            raise InputError(what, where=f"{where}: target", allowed="change the fact instead")
+
+    def _check_reading(self, method: Method, finding: Finding, where: str) -> None:
+        if finding.reading_kg is None:
+            return
+        if method.kind != "total":
+            raise InputError(f"{method.id} has no weight", where=f"{where}: reading_kg", allowed="a method that weighs")
+        most = 1.5 * self.facts.charge_kg
+        if finding.reading_kg > most:
+            what = f"{finding.reading_kg:g} kg weighed, the charge is {self.facts.charge_kg:g} kg"
+            raise InputError(what, where=f"{where}: reading_kg", allowed=f"0 to {most:g} kg, or change the fact charge_kg")
+
+
+def outcome_names(method: Method) -> tuple[str, ...]:
+    """A method's outcomes, the silent one first."""
+    return (method.silent, *(grade.outcome for grade in method.grades))
+
+
+def sites_named(sites: Iterable[Site]) -> dict[str, Site]:
+    """By id."""
+    return {site.id: site for site in sites}

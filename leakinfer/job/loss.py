@@ -1,0 +1,144 @@
+"""What is missing from the charge, as a sum over all leaks: since when each has leaked, and how sure the weight is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leakinfer.circuit.model import Site
+from leakinfer.inference import AmountTest, Item, Table, split_amounts
+from leakinfer.job.facts import Facts
+from leakinfer.job.job import Job
+from leakinfer.job.rates import Rates
+
+Array = NDArray[np.float64]
+
+FIRST_CHARGE = "first charge"  # the item of a charge that was never right
+ONSET_POINTS = 8  # of the part of the interval that a leak younger than the interval has leaked
+SHORTFALLS = np.array([0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4])  # of the charge; a grid, equally likely a priori
+CELLS_PER_ERROR = 5  # the grid's step against the least standard deviation: moves marginals by less than 1e-3
+MOST_CELLS = 160
+ERRORS_BEYOND = 6  # the grid goes on for this many standard deviations above what was read
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Refrigerant missing, g, with its standard deviation."""
+
+    missing_g: float
+    error_g: float
+
+
+class Deficit:
+    """The sum of what all leaks have lost since the charge was last known to be right."""
+
+    def __init__(self, job: Job, rates: Rates) -> None:
+        self.job, self.rates = job, rates
+        self.charge_g = job.facts.charge_kg * 1000
+        self.years = _interval(job.facts)
+        self.readings = readings(job)
+        self.step, self.cells = self._grid()
+        self._tables: dict[tuple[object, ...], Table] = {}
+        self._shortfall: Table | None = None
+
+    def _grid(self) -> tuple[float, int]:
+        """Step in g and number of cells, fine and wide enough for the readings."""
+        least = min((r.error_g for r in self.readings), default=0.05 * self.charge_g)
+        top = max((r.missing_g + ERRORS_BEYOND * r.error_g for r in self.readings), default=0.0)
+        top = max(top, 0.3 * self.charge_g)
+        cells = min(MOST_CELLS, math.ceil(top * CELLS_PER_ERROR / least) + 1)
+        return top / (cells - 1), cells
+
+    def spread(self, site: Site) -> Table:
+        """(states, cells): what one leak at a site has lost by now, its beginning unknown."""
+        section = self.rates.sections[site.section]
+        shape = self.job.catalogue.components[site.component].age.weibull
+        key = (section.side, section.phase, shape)
+        if key not in self._tables:
+            rate = self.rates.year(site.section)
+            whole = split_amounts(rate * self.years, self.step, self.cells)
+            begun = (np.arange(ONSET_POINTS) + 0.5) / ONSET_POINTS
+            part = split_amounts(rate[:, None] * self.years * begun, self.step, self.cells).mean(1)
+            before = self._begun_before(shape)
+            self._tables[key] = Table(before * whole + (1 - before) * part)
+        return self._tables[key]
+
+    def _begun_before(self, shape: float) -> float:
+        """Chance that a leak of today is older than the interval: its share of the cumulative hazard."""
+        facts = self.job.facts
+        tight = 0.0 if facts.tight_years_ago is None else facts.age_years - facts.tight_years_ago
+        whole = facts.age_years**shape - tight**shape
+        early = max(facts.age_years - self.years, 0.0) ** shape - tight**shape
+        return max(0.0, early / whole) if whole > 0 else 0.0
+
+    def first_charge_item(self) -> Item | None:
+        """A charge that was never right: state 0 right, the others short by a share of the charge."""
+        if self.job.facts.first_charge_weighed:
+            return None
+        chance = self.job.catalogue.numbers["first_charge_low"]
+        return Item(FIRST_CHARGE, np.concatenate([[1 - chance], np.full(SHORTFALLS.size, chance / SHORTFALLS.size)]))
+
+    def test(self, likelihood: Array) -> AmountTest:
+        """A test of the sum with the given (cells, outcomes) likelihood."""
+        spread = {site.id: self.spread(site) for site in self.job.sites}
+        if not self.job.facts.first_charge_weighed:
+            if self._shortfall is None:
+                amounts = np.concatenate([[0.0], SHORTFALLS]) * self.charge_g
+                self._shortfall = Table(split_amounts(amounts, self.step, self.cells))
+            spread[FIRST_CHARGE] = self._shortfall
+        return AmountTest(spread, likelihood)
+
+    def reading_likelihood(self, reading: Reading) -> Array:
+        """(cells, 1): Gaussian around what can be missing at most, with a share of gross errors."""
+        gross = self.job.catalogue.numbers["reading_gross_error"]
+        distance = (reading.missing_g - self._missing()) / reading.error_g
+        density = np.exp(-0.5 * distance**2) / (reading.error_g * math.sqrt(2 * math.pi))
+        return np.asarray((1 - gross) * density + gross / self.charge_g)[:, None]
+
+    def outcome_likelihood(self, error_g: float, limits: Sequence[float]) -> Array:
+        """(cells, outcomes): chance that a weight shows less than each share of the charge missing, and the rest."""
+        from math import erf
+
+        missing = self._missing()
+        edges = [share * self.charge_g for share in limits]
+        below = [[0.5 * (1 + erf((edge - m) / (error_g * math.sqrt(2)))) for edge in edges] for m in missing]
+        return np.diff(np.array([[0.0, *row, 1.0] for row in below]), axis=1)
+
+    def _missing(self) -> Array:
+        """(cells,): g missing; never more than the charge."""
+        return np.minimum(np.arange(self.cells) * self.step, self.charge_g)
+
+
+def _interval(facts: Facts) -> float:
+    """Years since the charge was last known to be right."""
+    if facts.loss is not None:
+        return facts.loss.years
+    if facts.tight_years_ago:
+        return facts.tight_years_ago
+    return max(facts.age_years, 0.05)
+
+
+def readings(job: Job) -> tuple[Reading, ...]:
+    """All weights of a job: the loss that was reported, and charges weighed since."""
+    found = []
+    loss, numbers = job.facts.loss, job.catalogue.numbers
+    if loss is not None:
+        relative = loss.relative_error or numbers["reported_loss_relative_error"]
+        error = math.hypot(relative * loss.kg * 1000, numbers["reported_loss_absolute_error"])
+        found.append(Reading(loss.kg * 1000, error))
+    for finding in job.findings:
+        method = job.catalogue.methods[finding.method]
+        if method.kind == "total" and finding.reading_kg is not None:
+            missing = (job.facts.charge_kg - finding.reading_kg) * 1000
+            found.append(Reading(missing, weighing_error_g(job, finding.method)))
+    return tuple(found)
+
+
+def weighing_error_g(job: Job, method: str) -> float:
+    """Standard deviation of a weighed charge, g."""
+    chosen = job.catalogue.methods[method]
+    return math.hypot(chosen.relative_error * job.facts.charge_kg * 1000, chosen.absolute_error_g)

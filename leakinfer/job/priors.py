@@ -1,0 +1,93 @@
+"""The prior of a site: tight, or leaking with a size, by hazard, age, exposures and what the system's sites share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leakinfer.catalogue.model import Catalogue, ComponentClass, Exposure, SharedUnknown, SizeSpread
+
+Array = NDArray[np.float64]
+RATIO_NODES = 5  # quadrature of a hazard ratio's own uncertainty: 5 nodes are exact for moments up to 9
+
+
+def cumulative_hazard(component: ComponentClass, years: float, reference_years: float) -> float:
+    """Expected leaks of a plain component up to an age: mean x reference x (age / reference)^Weibull shape."""
+    mean, shape = component.hazard.mean, component.age.weibull
+    return mean * reference_years * (years / reference_years) ** shape
+
+
+def leak_probability(expected: Array, gamma_shape: float) -> Array:
+    """1 - E exp(-rate) for a gamma rate of the given shape and expected count: 1 - (1 + expected / shape)^-shape."""
+    return -np.expm1(-gamma_shape * np.log1p(expected / gamma_shape))
+
+
+def lognormal_nodes(log_sd: float, count: int, *, mean_one: bool) -> tuple[Array, Array]:
+    """(nodes,) values and weights of a lognormal factor with median 1, or with mean 1."""
+    points, weights = np.polynomial.hermite_e.hermegauss(count)
+    centre = -0.5 * log_sd**2 if mean_one else 0.0
+    return np.exp(centre + log_sd * points), weights / weights.sum()
+
+
+def shared_nodes(unknown: SharedUnknown) -> tuple[Array, Array]:
+    """(nodes,) factors with mean 1 on the hazards, and their prior weights."""
+    return lognormal_nodes(unknown.log_sd, unknown.nodes, mean_one=True)
+
+
+def size_distribution(spread: SizeSpread, sizes: Array) -> Array:
+    """(sizes,): a lognormal's share at each point of the log grid; what lies beyond goes to the ends."""
+    middle = (np.log(sizes[1:]) + np.log(sizes[:-1])) / 2
+    below = np.array([0.5 * (1 + math.erf((edge - math.log(spread.median)) / (spread.log_sd * math.sqrt(2)))) for edge in middle])
+    return np.diff(np.concatenate([[0.0], below, [1.0]]))
+
+
+def site_prior(
+    component: ComponentClass,
+    catalogue: Catalogue,
+    sizes: Array,
+    ages: tuple[float, float],
+    present: Sequence[Exposure],
+    unknown: Sequence[Exposure],
+    factors: Sequence[Array],
+) -> Array:
+    """(*factor nodes, *2 for each unknown exposure, states): the prior of one copy of a site.
+
+    ``ages``: years when last proved tight and now. ``factors``: what the site shares with others, by node.
+    """
+    reference = catalogue.numbers["hazard_reference_years"]
+    then, now = (cumulative_hazard(component, years, reference) for years in ages)
+    expected = np.full((1,) * (len(factors) + len(unknown)), max(now - then, 0.0))
+    log_variance = np.full_like(expected, sum(exposure.ratio.log_sd**2 for exposure in present))
+    expected = expected * math.prod(exposure.ratio.median for exposure in present)
+    for axis, values in enumerate((*factors, *(np.array([1.0, e.ratio.median]) for e in unknown))):
+        expected = expected * _along(values, axis, expected.ndim)
+    for axis, exposure in enumerate(unknown, start=len(factors)):
+        log_variance = log_variance + _along(np.array([0.0, exposure.ratio.log_sd**2]), axis, expected.ndim)
+    leaks = _over_ratios(expected, log_variance, component.hazard.gamma_shape)
+    sized = leaks[..., None] * size_distribution(component.size, sizes)
+    return np.concatenate([1 - leaks[..., None], sized], axis=-1)
+
+
+def _along(values: Array, axis: int, ndim: int) -> Array:
+    return values.reshape([-1 if place == axis else 1 for place in range(ndim)])
+
+
+def _over_ratios(expected: Array, log_variance: Array, gamma_shape: float) -> Array:
+    """The leak probability with the lognormal uncertainty of the hazard ratios integrated."""
+    points, weights = np.polynomial.hermite_e.hermegauss(RATIO_NODES)
+    spread = np.exp(np.sqrt(log_variance)[..., None] * points)
+    return np.asarray(leak_probability(expected[..., None] * spread, gamma_shape) @ (weights / weights.sum()))
+
+
+def prevalence(exposure: Exposure, fact: bool | None) -> Array:
+    """(2,): chance that a circumstance is not there, is there."""
+    there = exposure.prevalence.value if fact is None else float(fact)
+    return np.array([1 - there, there])
+
+
+def exposures_of(catalogue: Catalogue, names: Mapping[str, str]) -> dict[str, Exposure]:
+    """By circumstance, its exposure."""
+    return {name: catalogue.exposures[exposure] for name, exposure in names.items()}
