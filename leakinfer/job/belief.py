@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Iterable
 from functools import cached_property
 
 import numpy as np
@@ -25,8 +24,7 @@ from leakinfer.inference import (
     SwitchTest,
     solve,
 )
-from leakinfer.job.detection import Detection, background, blind_name
-from leakinfer.job.facts import Facts
+from leakinfer.job.detection import Detection, background
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job, outcome_names
 from leakinfer.job.loss import FIRST_CHARGE, Deficit, weighing_error_g
@@ -139,25 +137,6 @@ class Belief:
         """P(a circumstance is there)."""
         fact = self.job.facts.circumstances.get(name)
         return float(fact) if fact is not None else float(self.posterior.switch(there_name(name))[1])
-
-    def surprise(self) -> float:
-        """The chance that the belief gave to the last finding before it was made, relative to its likeliest outcome."""
-        before = Belief(replace(self.job, findings=self.job.findings[:-1]))
-        return predicted(before, self.job.findings[-1])
-
-
-def predicted(before: Belief, finding: Finding) -> float:
-    """P(a finding's outcome in words) under a belief that does not hold it; a weight is judged by its words."""
-    job = replace(before.job, findings=(*before.job.findings, replace_reading(finding)))
-    after = Belief(job)
-    return float(np.exp(after.posterior.log_evidence - before.posterior.log_evidence))
-
-
-def replace_reading(finding: Finding) -> Finding:
-    """The finding without its number."""
-    from msgspec import structs
-
-    return structs.replace(finding, reading_kg=None)
 
 
 def _solved(model: Model, units: list[tuple[str, ...]]) -> Posterior | SampledPosterior:
@@ -278,16 +257,3 @@ def weight_test(belief: Belief, method: str) -> AmountTest:
     """Weighing the charge, with outcomes in words."""
     error = weighing_error_g(belief.job, method)
     return belief.deficit.test(belief.deficit.outcome_likelihood(error, LOSS_LIMITS))
-
-
-def facts_of(belief: Belief) -> Facts:
-    """The facts behind a belief."""
-    return belief.job.facts
-
-
-def by_unit(belief: Belief, values: Mapping[str, float]) -> dict[str, float]:
-    """Sums of site values by repair unit."""
-    return {unit: sum(values[site] for site in sites) for unit, sites in belief.units.items()}
-
-
-__all__ = ["Belief", "blind_name", "by_unit", "facts_of", "level_test", "look_test", "predicted", "weight_test"]

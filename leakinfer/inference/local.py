@@ -1,0 +1,127 @@
+"""Expected information of many tests that each look at one item, about the one group the item belongs to.
+
+What all else says about an item is a table that is made once; with a second one, in which the group's other items are
+held off, each test costs a product of small tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from leakinfer.inference.algebra import cavity
+from leakinfer.inference.chain import WIDEST_KERNEL
+from leakinfer.inference.information import Group, level_tables
+from leakinfer.inference.link import Link, aligned
+from leakinfer.inference.model import Array, LevelTest, SwitchTest
+from leakinfer.inference.posterior import Posterior
+
+
+class GroupView:
+    """One group, seen from each of its items."""
+
+    def __init__(self, posterior: Posterior, group: Group) -> None:
+        self.posterior, self.group = posterior, group
+        self.chain = posterior.chain
+        self.masks = {self.chain.place[item]: mask for item, mask in group.items()}
+        self.first, self.last = min(self.masks), max(self.masks)
+        self._off_before: dict[int, Array] = {}
+        self._off_after: dict[int, Array] = {}
+        if len(self.masks) > 1:
+            self._hold_off()
+
+    def _hold_off(self) -> None:
+        """Messages in which the group's items passed so far are off."""
+        chain = self.chain
+        operators = {
+            place: chain.operator(place, self.posterior.without(place, self.masks.get(place)))
+            for place in range(self.first, self.last + 1)
+        }
+        message = chain.before(self.first)
+        for place in range(self.first, self.last + 1):
+            self._off_before[place] = message
+            if place < self.last:
+                message = chain.step(operators[place].push(message), place)
+        message = chain.after(self.last)
+        for place in range(self.last, self.first - 1, -1):
+            self._off_after[place] = message
+            if place > self.first:
+                message = chain.step_back(operators[place].pull(message), place)
+
+    def _off_likelihood(self, place: int) -> Array:
+        """(S, P, K) for one copy of an item while the group's other items are off."""
+        if not self._off_before:
+            return self.posterior.copy_likelihood(place)
+        return self.chain.copy_likelihood(place, self._off_before[place], self._off_after[place])
+
+    def on_and_off(self, item: str) -> tuple[Array, Array]:
+        """(S, P, K) joints of an item of count 1: with the group off, and whatever the group does."""
+        place = self.chain.place[item]
+        link = self.chain.links[place]
+        weights = link.weights * link.private_prior[:, None]
+        off = weights * ~self.masks[place] * self._off_likelihood(place)
+        return off, weights * self.posterior.copy_likelihood(place)
+
+    def tables(self, item: str, tests: Sequence[LevelTest]) -> list[Array]:
+        """By test of this item alone, (2, outcomes): joint of the group off or on with the outcome."""
+        place = self.chain.place[item]
+        link = self.chain.links[place]
+        if link.item.count > 1:
+            if len(link.responses) > WIDEST_KERNEL:
+                return level_tables(self.posterior, tests, [self.group], 1)
+            return self._counted(place, link, [tests[i] for i in range(len(tests))])
+        off, whole = self.on_and_off(item)
+        found = []
+        for test in tests:
+            table = test.emit[item]
+            levels = aligned(table, link.shared, link.private, dict(self.posterior.model.sizes))
+            likelihood = np.diff(np.cumsum(levels, -1) * np.cumsum(test.background), axis=-1, prepend=0.0)
+            found.append(_off_on(_summed(off, likelihood), _summed(whole, likelihood)))
+        return found
+
+    def switch_table(self, item: str, test: SwitchTest) -> Array:
+        """(2, outcomes): joint of the group off or on with a look at a switch of one item of count 1."""
+        link = self.chain.links[self.chain.place[item]]
+        off, whole = self.on_and_off(item)
+        sizes = [self.posterior.model.sizes[name] for name in (*link.shared, *link.private)]
+        axis = (*link.shared, *link.private).index(test.switch)
+        values = [np.moveaxis(t.sum(-1).reshape(sizes), axis, 0).reshape(sizes[axis], -1).sum(1) for t in (off, whole)]
+        return _off_on(values[0] @ test.likelihood, values[1] @ test.likelihood)
+
+    def _counted(self, place: int, link: Link, tests: Sequence[LevelTest]) -> list[Array]:
+        """The same for several copies: kernels of all copies under "none emits more than a level"."""
+        columns = [self._at_most(link, test, level) for test in tests for level in range(test.outcomes - 1)]
+        weights = np.stack([link.weights, *(link.weights * column for column in columns)])
+        both = np.concatenate([weights * ~self.masks[place], weights])  # (2 variants, S, P, K)
+        kernels = link.kernel(both.reshape(-1, *both.shape[2:]), self.chain.effects(place))
+        kernels = kernels.reshape(2, len(weights), *both.shape[1:2], *kernels.shape[1:])
+        whole = cavity(self.chain.before(place), self.chain.after(place))
+        off = cavity(self._off_before[place], self._off_after[place]) if self._off_before else whole
+        total = self.chain.home[place].total
+        below = [np.tensordot(k, seen, axes=seen.ndim) / total for k, seen in zip(kernels, (off, whole), strict=True)]
+        tables, number = [], 1
+        for test in tests:
+            rows = []
+            for values in below:
+                steps = [*values[number : number + test.outcomes - 1], values[0]]
+                rows.append(np.diff(np.array(steps) * np.cumsum(test.background), prepend=0.0))
+            number += test.outcomes - 1
+            tables.append(_off_on(rows[0], rows[1]))
+        return tables
+
+    def _at_most(self, link: Link, test: LevelTest, level: int) -> Array:
+        """(S, P, K): chance that one copy emits no more than a level."""
+        table = aligned(test.emit[link.item.name], link.shared, link.private, dict(self.posterior.model.sizes))
+        return np.asarray(table[..., : level + 1].sum(-1))
+
+
+def _summed(joint: Array, likelihood: Array) -> Array:
+    """(outcomes,): a joint (S, P, K) against a likelihood (S or 1, P or 1, K, outcomes)."""
+    if likelihood.shape[:2] == (1, 1):
+        return np.asarray(joint.sum((0, 1)) @ likelihood[0, 0])
+    return np.asarray((joint[..., None] * likelihood).sum((0, 1, 2)))
+
+
+def _off_on(off: Array, whole: Array) -> Array:
+    return np.maximum(np.stack([off, whole - off]), 0.0)

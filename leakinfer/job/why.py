@@ -1,0 +1,142 @@
+"""Why a site is likely or not: its odds from the base rate through age and circumstances to every finding."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from leakinfer.errors import InputError
+from leakinfer.job.belief import Belief
+from leakinfer.job.finding import Finding
+from leakinfer.job.job import Job
+from leakinfer.reading import known
+
+REFERENCE_AGE_YEARS = 10.0  # the age at which a class's mean rate is quoted
+
+
+@dataclass(frozen=True)
+class Step:
+    """One piece of evidence: the probability of a leak that matters after it, and how it moved the odds (ratio)."""
+
+    what: str
+    probability: float
+    odds_ratio: float
+    surprising: float | None = None  # chance that the belief gave to this finding, if it was small
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """The story of one site; the last step's probability is today's."""
+
+    site: str
+    name: str
+    steps: tuple[Step, ...]
+    notes: tuple[str, ...]
+
+
+def explain(job: Job, site: str, where: str = "site") -> Explanation:
+    """The site's story.
+
+    Raises:
+        InputError: a site that the job does not have.
+    """
+    known(site, [s.id for s in job.sites], what="site", where=where)
+    chances = [(what, _probability(stage, site), surprise) for what, stage, surprise in _stages(job, site)]
+    steps, before = [], None
+    for what, chance, surprise in chances:
+        steps.append(Step(what, chance, 1.0 if before is None else _odds(chance) / _odds(before), surprise))
+        before = chance
+    return Explanation(site, job.site(site).name, tuple(steps), _notes(job, site))
+
+
+def _odds(chance: float) -> float:
+    return max(chance, 1e-300) / max(1 - chance, 1e-300)
+
+
+def _probability(job: Job, site: str) -> float:
+    belief = Belief(job)
+    return belief.posterior.any_copy(site, belief.masks[site])
+
+
+def _stages(job: Job, site: str) -> list[tuple[str, Job, float | None]]:
+    """The job rebuilt piece by piece, with words for each piece and the chance given to it if it was a surprise."""
+    facts = job.facts
+    from msgspec import structs
+
+    plain_circumstances = {name: False for name in _circumstances(job, site)}
+    bare = structs.replace(
+        facts,
+        age_years=REFERENCE_AGE_YEARS,
+        tight_years_ago=None,
+        loss=None,
+        circumstances=facts.circumstances | plain_circumstances,
+    )
+    start = replace(job, facts=bare, findings=())
+    aged = structs.replace(bare, age_years=facts.age_years, tight_years_ago=facts.tight_years_ago)
+    exposed = structs.replace(aged, circumstances=facts.circumstances)
+    kind = job.catalogue.components[job.site(site).component].name
+    stages: list[tuple[str, Job, float | None]] = [
+        (f"a {kind} after {REFERENCE_AGE_YEARS:g} years, nothing else known", start, None),
+        (f"age {facts.age_years:g} years" + _tight(job), replace(start, facts=aged), None),
+        ("circumstances, seen or possible", replace(start, facts=exposed), None),
+    ]
+    if facts.loss is not None:
+        words = f"{facts.loss.kg:g} kg lost in {facts.loss.years:g} years"
+        stages.append((words, replace(start, facts=structs.replace(exposed, loss=facts.loss)), None))
+    for number, finding in enumerate(job.findings, start=1):
+        stage = replace(job, findings=job.findings[:number])
+        stages.append((finding_words(job, finding), stage, surprise(replace(job, findings=job.findings[: number - 1]), finding)))
+    return stages
+
+
+def _tight(job: Job) -> str:
+    ago = job.facts.tight_years_ago
+    return "" if ago is None else f", proved tight {ago:g} years ago"
+
+
+def _circumstances(job: Job, site: str) -> list[str]:
+    """All circumstances that may touch a site."""
+    shared = [c.id for c in job.system.circumstances if site in c.sites]
+    return shared + [f"{site}:{exposure}" for exposure in job.site(site).exposures]
+
+
+def finding_words(job: Job, finding: Finding) -> str:
+    """A finding in words: ``sweep of service_valves: response (standing, still air)``."""
+    method = job.catalogue.methods[finding.method]
+    outcome = finding.outcome.replace("_", " ")
+    weight = f", {finding.reading_kg:g} kg" if finding.reading_kg is not None else ""
+    causes = f"; also there: {', '.join(finding.false_causes)}" if finding.false_causes else ""
+    return f"{method.name}, {finding.target}: {outcome}{weight} ({finding.condition.words}){causes}"
+
+
+def surprise(before: Job, finding: Finding) -> float | None:
+    """The chance that the belief gave to a finding, if that was less than the catalogue's limit; else None."""
+    from msgspec import structs
+
+    plain = structs.replace(finding, reading_kg=None)
+    held = Belief(before)
+    try:
+        told = Belief(replace(before, findings=(*before.findings, plain)))
+    except InputError:
+        return 0.0
+    chance = math.exp(told.posterior.log_evidence - held.posterior.log_evidence)
+    return chance if chance < before.catalogue.numbers["surprise_probability"] else None
+
+
+def surprise_words(job: Job, finding: Finding) -> str:
+    """What could explain a finding that was not expected."""
+    method = job.catalogue.methods[finding.method]
+    causes = ", ".join(cause.name for cause in method.false_causes)
+    if finding.outcome != method.silent:
+        return f"unexpected: make it again in fresh air and with another method; could also be {causes}" if causes else ""
+    return "unexpected silence: wind, low pressure, a blocked tip, a spot out of reach, or a leak that comes and goes"
+
+
+def _notes(job: Job, site: str) -> tuple[str, ...]:
+    """What the person should know of the base rate."""
+    component = job.catalogue.components[job.site(site).component]
+    hazard = component.hazard
+    return (
+        f"base rate {hazard.mean:.2g} leaks per {component.name} and year ({hazard.known}): {hazard.source}",
+        f"size of such leaks ({component.size.known}): {component.size.source}",
+    )

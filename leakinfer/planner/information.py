@@ -1,0 +1,106 @@
+"""Expected information of candidates about which repair units leak at a size that matters."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leakinfer.inference import Information, LevelTest, Mask, Posterior, Test, information
+from leakinfer.inference.entropy import mutual_information_bits
+from leakinfer.inference.information import from_joint, level_tables
+from leakinfer.inference.local import GroupView
+from leakinfer.job.belief import Belief, level_test, look_test, tested_pairs, weight_test
+from leakinfer.job.finding import Finding
+from leakinfer.planner.model import Candidate
+
+Array = NDArray[np.float64]
+LUMP_SHARE = 0.01  # of a test's bits: if lumping two or more leaking units may hide more, they are told apart
+
+
+class Scorer:
+    """Information of the candidates of one belief."""
+
+    def __init__(self, belief: Belief) -> None:
+        self.belief = belief
+        self.job = belief.job
+        self.pairs = tested_pairs(belief.job)
+        self.unit_of = {site.id: site.unit for site in belief.job.sites}
+
+    def score(self, candidates: Sequence[Candidate]) -> list[Information]:
+        """By candidate, in order. Exact where the belief is."""
+        found: dict[int, Information] = {}
+        posterior = self.belief.posterior
+        if isinstance(posterior, Posterior):
+            found |= self._points(posterior, candidates)
+            found |= self._pools(posterior, candidates)
+        for number, candidate in enumerate(candidates):
+            if number not in found:
+                found[number] = self._single(candidate)
+        return [found[number] for number in range(len(candidates))]
+
+    def test(self, candidate: Candidate) -> Test:
+        """The candidate as the engine knows it."""
+        method = self.job.catalogue.methods[candidate.method]
+        if method.kind == "exposure":
+            return look_test(self.belief, candidate.target)
+        if method.kind == "total":
+            return weight_test(self.belief, method.id)
+        finding = Finding(candidate.method, candidate.target, method.silent, candidate.condition)
+        return level_test(self.belief, finding, self.pairs)
+
+    def groups(self, candidate: Candidate) -> list[Mapping[str, Mask]]:
+        """The repair units that the test touches."""
+        sites = self.job.scope(self.job.catalogue.methods[candidate.method], candidate.target)
+        return [self.belief.unit_masks(unit) for unit in dict.fromkeys(site.unit for site in sites)]
+
+    def _points(self, posterior: Posterior, candidates: Sequence[Candidate]) -> dict[int, Information]:
+        """Tests and looks that concern one site: with its repair unit as the only group."""
+        by_site: dict[str, list[int]] = defaultdict(list)
+        looks: dict[str, list[int]] = defaultdict(list)
+        for number, candidate in enumerate(candidates):
+            kind = self.job.catalogue.methods[candidate.method].kind
+            if kind == "point":
+                by_site[candidate.target].append(number)
+            elif kind == "exposure" and len(touched := self._touched(candidate)) == 1 and self._alone(touched[0]):
+                looks[touched[0]].append(number)
+        found: dict[int, Information] = {}
+        views: dict[str, GroupView] = {}
+        for site in dict.fromkeys([*by_site, *looks]):
+            unit = self.unit_of[site]
+            if unit not in views:
+                views[unit] = GroupView(posterior, self.belief.unit_masks(unit))
+            tests = [self.test(candidates[number]) for number in by_site[site]]
+            tables = views[unit].tables(site, [test for test in tests if isinstance(test, LevelTest)])
+            for number in looks[site]:
+                tables.append(views[unit].switch_table(site, look_test(self.belief, candidates[number].target)))
+            for number, table in zip([*by_site[site], *looks[site]], tables, strict=True):
+                found[number] = Information(float(mutual_information_bits(table)), table.sum(0), 0.0)
+        return found
+
+    def _touched(self, candidate: Candidate) -> list[str]:
+        return [site.id for site in self.job.scope(self.job.catalogue.methods[candidate.method], candidate.target)]
+
+    def _alone(self, site: str) -> bool:
+        return self.job.site(site).count == 1
+
+    def _pools(self, posterior: Posterior, candidates: Sequence[Candidate]) -> dict[int, Information]:
+        """Sweeps and spots: those of one scope in one pass."""
+        by_scope: dict[tuple[str, ...], list[int]] = defaultdict(list)
+        for number, candidate in enumerate(candidates):
+            if self.job.catalogue.methods[candidate.method].kind in ("sweep", "spot"):
+                by_scope[tuple(self._touched(candidate))].append(number)
+        found: dict[int, Information] = {}
+        for numbers in by_scope.values():
+            tests = [test for n in numbers if isinstance(test := self.test(candidates[n]), LevelTest)]
+            groups = self.groups(candidates[numbers[0]])
+            results = [from_joint(table) for table in level_tables(posterior, tests, groups, 1)]
+            if any(result.gap > LUMP_SHARE * result.bits for result in results):
+                results = [from_joint(table) for table in level_tables(posterior, tests, groups, 2)]
+            found |= dict(zip(numbers, results, strict=True))
+        return found
+
+    def _single(self, candidate: Candidate) -> Information:
+        return information(self.belief.posterior, self.test(candidate), self.groups(candidate), 1)
