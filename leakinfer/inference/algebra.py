@@ -67,16 +67,13 @@ def toeplitz(kernel: Array) -> Array:
 
 
 class Operator:
-    """A kernel made ready to act on messages."""
+    """A kernel (S, B, G..) made ready to act on messages; ``matrix`` as :func:`matrices` makes it."""
 
-    def __init__(self, kernel: Array) -> None:
-        self.kernel = kernel
+    def __init__(self, kernel: Array, matrix: Array | None = None) -> None:
         self.sums = kernel.ndim - 2
         self.bits = int(kernel.shape[1]).bit_length() - 1
         self.table = triples(self.bits)
-        parts = kernel if self.bits == 0 else np.tensordot(self.table.kernel, kernel, axes=(1, 1)).swapaxes(0, 1)
-        flat = parts if self.sums else parts[..., None]
-        self.matrix = toeplitz(flat)  # (S, 3^r, [G1 .. Gt-1], G, G)
+        self.matrix = matrices(kernel) if matrix is None else matrix  # (S, 3^r, [G1 .. Gt-1], G, G)
 
     def push(self, message: Array) -> Array:
         """The message after the item: (rows, S, U, B, G..) -> same."""
@@ -88,6 +85,8 @@ class Operator:
 
     def _act(self, message: Array, take: NDArray[np.intp], join: Array, matrix: Array, *, back: bool) -> Array:
         shape = message.shape
+        if self.bits == 0 and self.sums == 1 and shape[0] == 1:  # most steps: no reordering needed
+            return np.asarray((message[0, :, :, 0] @ matrix[:, 0])[None, :, :, None])
         rows, switches, others = shape[:3]
         grid = shape[4:] if self.sums else (1,)
         body = message.reshape(rows, switches, others, shape[3], -1)
@@ -101,6 +100,13 @@ class Operator:
         else:
             result = result.transpose(2, 0, 3, 1, 4)
         return result.reshape(shape)
+
+
+def matrices(kernels: Array) -> Array:
+    """(S, B, G..) as (S, 3^r, .., G, G); for several items at once lay them along the first axis."""
+    bits = int(kernels.shape[1]).bit_length() - 1
+    parts = kernels if bits == 0 else np.tensordot(triples(bits).kernel, kernels, axes=(1, 1)).swapaxes(0, 1)
+    return toeplitz(parts if kernels.ndim > 2 else parts[..., None])
 
 
 def _convolve(body: Array, matrix: Array, outer: int, *, back: bool) -> Array:

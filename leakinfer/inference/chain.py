@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Hashable, Mapping, Sequence
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import Operator, cavity
+from leakinfer.inference.algebra import Operator, cavity, matrices
 from leakinfer.inference.link import Link
 from leakinfer.inference.model import Array, ImpossibleEvidence
 from leakinfer.inference.segment import Segment
@@ -14,6 +17,10 @@ from leakinfer.inference.wide import WideOperator
 
 # Responses on one item beyond which states are scanned one by one: 3^r products against r times the states.
 WIDEST_KERNEL = 5
+TOGETHER = 32  # neighbours whose likelihoods are made at once: few calls, little memory
+
+Mask: TypeAlias = NDArray[np.bool_]
+AnyOperator: TypeAlias = Operator | WideOperator
 
 
 class Chain:
@@ -28,32 +35,70 @@ class Chain:
         self.links: list[Link] = [link for segment in segments for link in segment.links]
         self.home: list[Segment] = [segment for segment in segments for _ in segment.links]
         self.place: dict[str, int] = {link.item.name: place for place, link in enumerate(self.links)}
-        self._operators: dict[int, Operator | WideOperator] = {}
+        self._operators: dict[tuple[int, bytes | None], AnyOperator] = {}
         self._effects: dict[int, Array] = {}
+        self._shared_effects: dict[Hashable, Array] = {}
+        self._likelihood: dict[int, Array] = {}
+        self.masked(dict.fromkeys(range(len(self.links))))
         self.log_evidence = log_factor + self._scan()
         self._scan_back()
 
     def __len__(self) -> int:
         return len(self.links)
 
-    def operator(self, place: int, weights: Array | None = None) -> Operator | WideOperator:
-        """How an item acts on messages; with other ``weights`` (S, P, K) than its own a fresh operator."""
-        if weights is None and place in self._operators:
-            return self._operators[place]
-        link = self.links[place]
-        used = link.weights if weights is None else weights
-        if len(link.responses) > WIDEST_KERNEL:
-            made: Operator | WideOperator = WideOperator(link, used)
-        else:
-            made = Operator(link.kernel(used, self.effects(place)))
-        if weights is None:
-            self._operators[place] = made
-        return made
+    def operator(self, place: int, mask: Mask | None = None) -> AnyOperator:
+        """How an item acts on messages, with its masked states ruled out; kept."""
+        key = (place, None if mask is None else mask.tobytes())
+        if key not in self._operators:
+            weights = self.links[place].weights
+            self._operators[key] = self.operators([(place, weights if mask is None else weights * ~mask)])[0]
+        return self._operators[key]
+
+    def masked(self, masks: Mapping[int, Mask | None]) -> None:
+        """Make :meth:`operator` ready for many items at once."""
+        keys = {place: (place, None if mask is None else mask.tobytes()) for place, mask in masks.items()}
+        missing = [place for place, key in keys.items() if key not in self._operators]
+        own = {place: self.links[place].weights for place in missing}
+        wanted = [(place, own[place] if (mask := masks[place]) is None else own[place] * ~mask) for place in missing]
+        for place, made in zip(missing, self.operators(wanted), strict=True):
+            self._operators[keys[place]] = made
+
+    def operators(self, wanted: Sequence[tuple[int, Array]]) -> list[AnyOperator]:
+        """Operators of items with the given weights (S, P, K), those alike made together."""
+        made: dict[int, AnyOperator] = {}
+        alike: dict[Hashable, list[int]] = {}
+        for number, (place, weights) in enumerate(wanted):
+            link = self.links[place]
+            if len(link.responses) > WIDEST_KERNEL:
+                made[number] = WideOperator(link, weights)
+            elif link.item.count > 1 or self.effects(place).shape[:2] != (1, 1):
+                made[number] = Operator(link.kernel(weights, self.effects(place)))
+            else:
+                alike.setdefault((id(self.effects(place)), weights.shape[0]), []).append(number)
+        for numbers in alike.values():
+            made |= self._alike([wanted[number] for number in numbers], numbers)
+        return [made[number] for number in range(len(wanted))]
+
+    def _alike(self, wanted: Sequence[tuple[int, Array]], numbers: Sequence[int]) -> dict[int, AnyOperator]:
+        """Operators of single items with the same effects, by number."""
+        effects = self.effects(wanted[0][0])[0, 0]
+        states = [np.einsum("spk,p->sk", weights, self.links[place].private_prior) for place, weights in wanted]
+        kernels = (np.concatenate(states) @ effects.reshape(effects.shape[0], -1)).reshape(-1, *effects.shape[1:])
+        matrix, switches = matrices(kernels), states[0].shape[0]
+        parts = [slice(i * switches, (i + 1) * switches) for i in range(len(wanted))]
+        return {number: Operator(kernels[part], matrix[part]) for number, part in zip(numbers, parts, strict=True)}
 
     def effects(self, place: int) -> Array:
         """What one copy of an item in each state does to bits and sums: (S, P, K, B, G..)."""
         if place not in self._effects:
-            self._effects[place] = self.links[place].effects()
+            key = self.links[place].effects_key
+            if key is None or key not in self._shared_effects:
+                made = self.links[place].effects()
+                if key is not None:
+                    self._shared_effects[key] = made
+            else:
+                made = self._shared_effects[key]
+            self._effects[place] = made
         return self._effects[place]
 
     def before(self, place: int) -> Array:
@@ -80,6 +125,28 @@ class Chain:
         """(rows of before, rows of after): the two sides joined at item ``place``, over the evidence."""
         flat = before.reshape(before.shape[0], -1) @ after.reshape(after.shape[0], -1).T
         return np.asarray(flat / self.home[place].total)
+
+    def own_likelihood(self, place: int) -> Array:
+        """(S, P, K): :meth:`copy_likelihood` between the scan's own messages; made for the neighbours too."""
+        if place not in self._likelihood:
+            segment = self.home[place]
+            start = place - (place - segment.first) % TOGETHER
+            end = min(start + TOGETHER, segment.first + len(segment.links))
+            self._likelihoods(segment, start, end)
+        return self._likelihood[place]
+
+    def _likelihoods(self, segment: Segment, start: int, end: int) -> None:
+        """Those of some neighbours at once: they lie along the axis of the switches."""
+        if len(segment.links[0].responses) > WIDEST_KERNEL:
+            for place in range(start, end):
+                self._likelihood[place] = self.copy_likelihood(place, self.before(place), self.after(place))
+            return
+        places = range(start, end)
+        before = np.concatenate([self.before(place) for place in places], axis=1)
+        after = np.concatenate([self.after(place) for place in places], axis=1)
+        parts = np.split(cavity(before, after) / segment.total, len(places))
+        for place, part in zip(places, parts, strict=True):
+            self._likelihood[place] = self.links[place].copy_likelihood(part, self.links[place].weights, self.effects(place))
 
     def copy_likelihood(self, place: int, before: Array, after: Array) -> Array:
         """(S, P, K): what the two sides and the item's other copies say about one copy, over the evidence."""

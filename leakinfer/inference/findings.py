@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
 from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, LevelTest, Model, SwitchTest, Table
 
 SWITCH, RESPONSE, SUM = 0, 1, 2
+
+SumKey: TypeAlias = tuple[tuple[str, int], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +47,7 @@ class Findings:
     sums: Mapping[str, Mapping[str, Table]]
     axes: Mapping[str, Axis]
     log_factor: float
+    same_sum: Mapping[SumKey, str]  # the name of the open sum over the same items and tables
 
 
 def sort_findings(model: Model) -> Findings:
@@ -54,7 +58,7 @@ def sort_findings(model: Model) -> Findings:
     sums: dict[str, Mapping[str, Table]] = {}
     axes: dict[str, Axis] = {}
     log_factor = 0.0
-    same: dict[tuple[object, ...], str] = {}
+    same: dict[SumKey, str] = {}
     for number, seen in enumerate(model.observations):
         test, outcome = seen.test, seen.outcome
         if isinstance(test, SwitchTest):
@@ -66,7 +70,7 @@ def sort_findings(model: Model) -> Findings:
             log_factor += _amount(test, outcome, number, sums, axes, same)
     for rank, switch in enumerate(model.switches):
         axes[switch.name] = Axis(switch.name, (SWITCH, rank), priors[switch.name], np.ones(switch.prior.size))
-    return Findings({k: tuple(v) for k, v in folded.items()}, responses, sums, axes, log_factor)
+    return Findings({k: tuple(v) for k, v in folded.items()}, responses, sums, axes, log_factor, same)
 
 
 def _level(
@@ -82,8 +86,11 @@ def _level(
     """Enter one level observation; returns the log factor that it gives to the evidence at once."""
     ground_below = float(test.background[:outcome].sum())
     ground_at = float(test.background[outcome])
-    below = {item: Table(t.values[..., :outcome].sum(-1, keepdims=True), t.switches) for item, t in test.emit.items()}
-    at = {item: Table(t.values[..., outcome : outcome + 1], t.switches) for item, t in test.emit.items()}
+    tables = {id(table): table for table in test.emit.values()}  # items that answer alike go on sharing one table
+    lower = {key: Table(t.values[..., :outcome].sum(-1, keepdims=True), t.switches) for key, t in tables.items()}
+    equal = {key: Table(t.values[..., outcome : outcome + 1], t.switches) for key, t in tables.items()}
+    below = {item: lower[id(table)] for item, table in test.emit.items()}
+    at = {item: equal[id(table)] for item, table in test.emit.items()}
     if outcome == 0:
         for item, table in at.items():
             folded.setdefault(item, []).append(table)
@@ -108,11 +115,10 @@ def _amount(
     number: int,
     sums: dict[str, Mapping[str, Table]],
     axes: dict[str, Axis],
-    same: dict[tuple[object, ...], str],
+    same: dict[SumKey, str],
 ) -> float:
     """Enter one reading of a sum, returning its log scale; readings of the same sum (the same tables) share an axis."""
-    key = tuple((item, id(table)) for item, table in sorted(test.spread.items()))
-    name = same.setdefault(key, f"sum {number}")
+    name = same.setdefault(sum_key(test), f"sum {number}")
     opening = np.zeros(test.cells)
     opening[0] = 1.0
     old = axes.get(name)
@@ -121,6 +127,11 @@ def _amount(
     axes[name] = Axis(name, (SUM, number if old is None else old.rank[1]), opening, closing)
     sums[name] = test.spread
     return log_scale
+
+
+def sum_key(test: AmountTest) -> SumKey:
+    """Tests with the same key add the same amounts: same items, same table objects."""
+    return tuple((item, id(table)) for item, table in sorted(test.spread.items()))
 
 
 def scaled(values: Array) -> tuple[Array, float]:

@@ -17,14 +17,12 @@ from itertools import combinations
 
 import numpy as np
 
-from leakinfer.inference.algebra import Operator
-from leakinfer.inference.chain import Chain
+from leakinfer.inference.chain import AnyOperator, Chain
 from leakinfer.inference.entropy import entropy_bits, mutual_information_bits
 from leakinfer.inference.layout import lay_out
 from leakinfer.inference.link import aligned
 from leakinfer.inference.model import AmountTest, Array, LevelTest, Model, ModelError, SwitchTest, Table, Test
 from leakinfer.inference.posterior import Mask, Posterior
-from leakinfer.inference.wide import WideOperator
 
 Group = Mapping[str, Mask]
 Set = frozenset[int]
@@ -131,7 +129,7 @@ def _at_most(chain: Chain, posterior: Posterior, test: LevelTest, level: int) ->
 def fold(chain: Chain, posterior: Posterior, place: int, table: Table) -> Array:
     """An item's weights times a one-column table."""
     link = chain.links[place]
-    return link.weights * aligned(table, link.shared, link.private, dict(posterior.model.sizes))[..., 0]
+    return link.weights * aligned(table.values, table.switches, link.shared, link.private, posterior.model.sizes)[..., 0]
 
 
 def _only(chain: Chain, posterior: Posterior, test: SwitchTest, value: int) -> dict[int, Array]:
@@ -169,7 +167,7 @@ class _Pass:
     def tables(self, variants: Sequence[Mapping[int, Array]]) -> list[Array]:
         """By variant, (sets, outcomes): sets of at most ``max_on`` groups in order of size, then "more"."""
         self.variants = variants
-        self._operators: dict[tuple[int, bool], Operator | WideOperator] = {}
+        self._operators = self._made()
         free = self._free_sets()
         joint = np.maximum(np.stack([self._exactly(free, members) for members in self._sets()]), 0.0)
         more = free[None] - joint.sum(0) if self.max_on < self.groups else np.zeros_like(free[None])
@@ -189,18 +187,21 @@ class _Pass:
         ]
         return np.asarray(sum(terms))
 
-    def _operator(self, place: int, *, off: bool) -> Operator | WideOperator:
-        """The item's operator for all variants, its masked states ruled out if ``off``."""
-        off = off and place in self.masks
-        key = (place, off)
-        if key not in self._operators:
+    def _made(self) -> dict[tuple[int, bool], AnyOperator]:
+        """By place and whether the masked states are ruled out, the item's operator for all variants."""
+        wanted, keys = [], []
+        for place in range(self.first, self.last + 1):
             own = self.chain.links[place].weights
-            keep = ~self.masks[place] if off else np.ones(own.shape[-1], dtype=bool)
-            stacked = [variant.get(place, own) * keep for variant in self.variants]
-            if not off and len(stacked) == 1 and place not in self.variants[0]:
-                return self.chain.operator(place)
-            self._operators[key] = self.chain.operator(place, np.concatenate(stacked))
-        return self._operators[key]
+            free = np.concatenate([variant.get(place, own) for variant in self.variants])
+            wanted.append((place, free))
+            keys.append((place, False))
+            if place in self.masks:
+                wanted.append((place, free * ~self.masks[place]))
+                keys.append((place, True))
+        return dict(zip(keys, self.chain.operators(wanted), strict=True))
+
+    def _operator(self, place: int, *, off: bool) -> AnyOperator:
+        return self._operators[place, off and place in self.masks]
 
     def _stacked(self, message: Array) -> Array:
         """A message of the scan once for each variant."""

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from leakinfer.inference.chain import Chain
-from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, scaled, sort_findings
+from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, scaled, sort_findings, sum_key
 from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, Item, Model, Table
 from leakinfer.inference.order import open_cost, scan_order
@@ -43,9 +44,9 @@ def lay_out(
         ImpossibleEvidence: the observations have probability zero.
         OverBudget: too many findings would be open at once.
     """
-    findings = sort_findings(model)
+    findings, open_end = sort_findings(model), None
     if held is not None:
-        findings = _hold(findings, held)
+        findings, open_end = _hold(findings, held)
     touches = _touches(model, findings)
     for item, names in (extra or {}).items():
         touches[model.index[item]].update(names)
@@ -54,8 +55,8 @@ def lay_out(
     opened = [frozenset(names - private) for names in touches]
     weight = {name: math.log2(axis.opening.size) for name, axis in findings.axes.items()}
     order = scan_order(opened, _blocks(model, together), weight)
-    if held is not None:
-        opened[order[-1]] |= {HELD}
+    if open_end is not None:
+        opened[order[-1]] |= {open_end}
     cost = open_cost(order, opened, weight)
     if cost > budget:
         raise OverBudget(cost)
@@ -64,13 +65,18 @@ def lay_out(
     return Chain(_segments(links, [opened[i] for i in order], findings), factor)
 
 
-def _hold(findings: Findings, held: AmountTest) -> Findings:
-    opening = np.zeros(held.cells)
-    opening[0] = 1.0
-    axis = Axis(HELD, (SUM, 10**9), opening, held.likelihood)
-    return Findings(
-        findings.folded, findings.responses, {**findings.sums, HELD: held.spread}, {**findings.axes, HELD: axis}, findings.log_factor
-    )
+def _hold(findings: Findings, held: AmountTest) -> tuple[Findings, str]:
+    """The findings with a sum that closes by outcomes, and its name; a sum that is open already serves again."""
+    name = findings.same_sum.get(sum_key(held), HELD)
+    if name == HELD:
+        opening = np.zeros(held.cells)
+        opening[0] = 1.0
+        axis = Axis(name, (SUM, 10**9), opening, held.likelihood)
+    else:
+        old = findings.axes[name]
+        axis = Axis(name, old.rank, old.opening, old.closing[:, None] * held.likelihood)
+    sums, axes = {**findings.sums, name: held.spread}, {**findings.axes, name: axis}
+    return replace(findings, sums=sums, axes=axes), name
 
 
 def _touches(model: Model, findings: Findings) -> list[set[str]]:
@@ -89,7 +95,7 @@ def _untouched(findings: Findings, touched: frozenset[str]) -> float:
     """log of what axes that no item touches give to the evidence."""
     factor = 0.0
     for name, axis in findings.axes.items():
-        if name not in touched and name != HELD:
+        if name not in touched and axis.closing.ndim == 1:
             value = float(axis.opening @ axis.closing)
             if not value > 0:
                 raise ImpossibleEvidence("what was seen of a switch or an empty sum has probability zero")
@@ -121,7 +127,7 @@ def _blocks(model: Model, together: Sequence[Sequence[str]]) -> list[list[int]]:
 
 
 def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], own: set[str]) -> Link:
-    axes, sizes = findings.axes, dict(model.sizes)
+    axes, sizes = findings.axes, model.sizes
     by_kind: list[tuple[str, ...]] = [
         tuple(sorted((n for n in opened if axes[n].rank[0] == kind), key=lambda n: axes[n].rank)) for kind in range(3)
     ]
@@ -129,9 +135,9 @@ def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], 
     private = tuple(sorted(own, key=lambda name: axes[name].rank))
 
     def align(table: Table) -> Array:
-        return aligned(table, shared, private, sizes)
+        return aligned(table.values, table.switches, shared, private, sizes)
 
-    weights = align(Table(item.prior[..., None], item.switches))[..., 0]
+    weights = aligned(item.prior, item.switches, shared, private, sizes)
     log_scale = 0.0
     for table in (None, *findings.folded.get(item.name, ())):
         weights, log_top = scaled(weights if table is None else weights * align(table)[..., 0])

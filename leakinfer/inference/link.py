@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from leakinfer.inference import algebra
-from leakinfer.inference.model import Array, Item, Table
+from leakinfer.inference.model import Array, Item
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +35,14 @@ class Link:
     sums: tuple[str, ...]
     spreads: tuple[Array, ...]
 
+    @cached_property
+    def effects_key(self) -> Hashable:
+        """Links with the same key have the same effects; None where switches change them."""
+        tables = (*self.below, *self.at, *self.spreads)
+        if any(table.shape[:2] != (1, 1) for table in tables):
+            return None
+        return self.item.states, *((table.__array_interface__["data"][0], table.shape, table.strides) for table in tables)
+
     def effects(self) -> Array:
         """(S, P, K, B, G..): what one copy in each state does to bits and sums; switch axes may be 1."""
         result = np.ones((1, 1, self.item.states, 1))
@@ -50,16 +61,19 @@ class Link:
             if effects.shape[:2] == (1, 1):
                 return np.tensordot(weighted.sum(1), effects[0, 0], axes=(1, 0))
             return _sum_states(weighted, effects).sum(1)
-        copies = _sum_states(weights, effects)  # (S, P, B, G..)
-        joined = [p * algebra.power(copies[:, i], self.item.count) for i, p in enumerate(self.private_prior)]
-        return np.asarray(sum(joined))
+        joined = self._power(_sum_states(weights, effects), self.item.count)
+        return np.asarray(np.moveaxis(joined, 1, -1) @ self.private_prior)
 
     def others(self, weights: Array, effects: Array) -> Array:
         """(S, P, B, G..) of all copies but one, by private switch."""
         copies = _sum_states(weights, effects)
         if self.item.count == 1:
             return np.stack([algebra.nothing(copies[:, i].shape) for i in range(copies.shape[1])], axis=1)
-        return np.stack([algebra.power(copies[:, i], self.item.count - 1) for i in range(copies.shape[1])], axis=1)
+        return self._power(copies, self.item.count - 1)
+
+    def _power(self, copies: Array, count: int) -> Array:
+        """(S, P, B, G..) of one copy, of ``count`` copies."""
+        return algebra.power(copies.reshape(-1, *copies.shape[2:]), count).reshape(copies.shape)
 
     def copy_likelihood(self, cavity: Array, weights: Array, effects: Array) -> Array:
         """(S, P, K): what all else, the item's other copies included, says about the state of one copy."""
@@ -91,13 +105,19 @@ def _sum_states(weights: Array, effects: Array) -> Array:
     return (weights[:, :, None, :] @ flat)[:, :, 0].reshape(*weights.shape[:2], *effects.shape[3:])
 
 
-def aligned(table: Table, shared: tuple[str, ...], private: tuple[str, ...], sizes: dict[str, int]) -> Array:
-    """A table's values as (S, P, states, columns); S or P is 1 where the table does not depend on such switches."""
-    order = [name for name in (*shared, *private) if name in table.switches]
-    values = np.moveaxis(table.values, [table.switches.index(name) for name in order], range(len(order)))
-    tail = values.shape[-2:]
-    lead = [[sizes[name] if name in table.switches else 1 for name in part] for part in (shared, private)]
-    values = values.reshape(*lead[0], *lead[1], *tail)
-    full = [[sizes[name] for name in part] if any(n in table.switches for n in part) else [1] * len(part) for part in (shared, private)]
-    values = np.broadcast_to(values, (*full[0], *full[1], *tail))
-    return values.reshape(int(np.prod(full[0])), int(np.prod(full[1])), *tail)
+def aligned(
+    values: Array, switches: Sequence[str], shared: Sequence[str], private: Sequence[str], sizes: Mapping[str, int]
+) -> Array:
+    """A table (*sizes of switches, ...) as (S, P, ...); S or P is 1 where it does not depend on such switches."""
+    if not switches:
+        return values[None, None]
+    tail = values.shape[len(switches) :]
+    order = [name for name in (*shared, *private) if name in switches]
+    values = values.transpose(*(switches.index(name) for name in order), *range(len(switches), values.ndim))
+    lead, full = [], []
+    for part in (shared, private):
+        used = any(name in switches for name in part)
+        lead += [sizes[name] if name in switches else 1 for name in part]
+        full.append([sizes[name] if used else 1 for name in part])
+    values = np.broadcast_to(values.reshape(*lead, *tail), (*full[0], *full[1], *tail))
+    return values.reshape(math.prod(full[0]), math.prod(full[1]), *tail)

@@ -34,10 +34,9 @@ class GroupView:
     def _hold_off(self) -> None:
         """Messages in which the group's items passed so far are off."""
         chain = self.chain
-        operators = {
-            place: chain.operator(place, self.posterior.without(place, self.masks.get(place)))
-            for place in range(self.first, self.last + 1)
-        }
+        hull = range(self.first, self.last + 1)
+        chain.masked({place: self.masks.get(place) for place in hull})
+        operators = {place: chain.operator(place, self.masks.get(place)) for place in hull}
         message = chain.before(self.first)
         for place in range(self.first, self.last + 1):
             self._off_before[place] = message
@@ -75,7 +74,7 @@ class GroupView:
         found = []
         for test in tests:
             table = test.emit[item]
-            levels = aligned(table, link.shared, link.private, dict(self.posterior.model.sizes))
+            levels = aligned(table.values, table.switches, link.shared, link.private, self.posterior.model.sizes)
             likelihood = np.diff(np.cumsum(levels, -1) * np.cumsum(test.background), axis=-1, prepend=0.0)
             found.append(_off_on(_summed(off, likelihood), _summed(whole, likelihood)))
         return found
@@ -112,8 +111,9 @@ class GroupView:
 
     def _at_most(self, link: Link, test: LevelTest, level: int) -> Array:
         """(S, P, K): chance that one copy emits no more than a level."""
-        table = aligned(test.emit[link.item.name], link.shared, link.private, dict(self.posterior.model.sizes))
-        return np.asarray(table[..., : level + 1].sum(-1))
+        table = test.emit[link.item.name]
+        sizes = self.posterior.model.sizes
+        return aligned(table.values[..., : level + 1].sum(-1), table.switches, link.shared, link.private, sizes)
 
 
 def _summed(joint: Array, likelihood: Array) -> Array:

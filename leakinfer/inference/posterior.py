@@ -6,14 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
-from leakinfer.inference.chain import Chain
+from leakinfer.inference.chain import Chain, Mask
 from leakinfer.inference.findings import scaled
 from leakinfer.inference.layout import BUDGET_BITS, lay_out
 from leakinfer.inference.model import Array, Model, ModelError, SwitchTest
-
-Mask = NDArray[np.bool_]
 
 
 class Belief(Protocol):
@@ -47,14 +44,10 @@ class Posterior:
         self.model, self.together = model, together
         self.chain: Chain = lay_out(model, together, budget=budget)
         self.log_evidence: float = self.chain.log_evidence
-        self._likelihood: dict[int, Array] = {}
 
     def copy_likelihood(self, place: int) -> Array:
         """(S, P, K): what all findings and items say about one copy of the item at a place of the scan."""
-        if place not in self._likelihood:
-            chain = self.chain
-            self._likelihood[place] = chain.copy_likelihood(place, chain.before(place), chain.after(place))
-        return self._likelihood[place]
+        return self.chain.own_likelihood(place)
 
     def joint(self, item: str) -> Array:
         """(S, P, K): shared switches, own switches and the state of one copy, together."""
@@ -80,16 +73,13 @@ class Posterior:
         if not named:
             return 1.0
         first, last = min(named), max(named)
+        chain.masked({place: named.get(place) for place in range(first, last + 1)})
         message = chain.before(first)
         for place in range(first, last + 1):
-            message = chain.operator(place, self.without(place, named.get(place))).push(message)
+            message = chain.operator(place, named.get(place)).push(message)
             if place < last:
                 message = chain.step(message, place)
         return min(1.0, float(chain.joined(message, chain.after(last), last)[0, 0]))
-
-    def without(self, place: int, mask: Mask | None) -> Array | None:
-        """The weights of an item with its masked states ruled out; None stands for its own weights."""
-        return None if mask is None else self.chain.links[place].weights * ~mask
 
     def switch(self, name: str) -> Array:
         """(values,): the distribution of a switch."""

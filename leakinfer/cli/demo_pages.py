@@ -1,0 +1,102 @@
+"""Screens of the demo: the start, each step, and the end."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from leakinfer.cli.demo import PROPOSED
+from leakinfer.cli.pages import change_page, likely_table, once_each, stop_lines, tests_table
+from leakinfer.cli.scenario import Played, Scenario
+from leakinfer.cli.screen import bar, bullets, heading, pairs, percent, rate, table, wrapped
+from leakinfer.cli.words import fact_rows, finding_words, surprising, target_words, test_words
+from leakinfer.job.belief import Belief
+from leakinfer.planner.model import Plan
+
+START_PLACES = 6
+
+
+def start(scenario: Scenario, belief: Belief) -> str:
+    """The story, the facts, and the likely places before anything is tested."""
+    sites = belief.job.sites
+    places = len({site.place for site in sites})
+    size = f"{len(sites)} sites in {len(belief.units)} repair units, reached from {places} places"
+    parts = [heading(scenario.title), wrapped(scenario.story), ""]
+    parts += [pairs([*fact_rows(belief.job), ("can leak", size)])]
+    parts += [heading("Likely places at the start"), likely_table(belief, START_PLACES)]
+    return "\n".join(parts)
+
+
+def step(number: int, played: Played, earlier: Sequence[Played]) -> str:
+    """Cautions, what is proposed and why, what was done and found, and what it moved."""
+    tests = once_each(played.plan.next)[:PROPOSED]
+    job = played.before.job
+    parts = [heading(f"Step {number}: {played.step.title}")]
+    if played.step.facts:
+        parts.append(wrapped(f"Now: {job.condition().words}."))
+    if tests:
+        parts += [_cautions(tests[0].cautions, earlier), "  Proposed"]
+        parts += [tests_table(job, tests, played.plan.objective), _reason(tests[0].reason)]
+    parts += [_done(played), wrapped(played.step.story), _found(played)]
+    parts.append(change_page(played.before, played.after, surprising(job, played.finding)))
+    if set(played.after.confirmed()) - set(played.before.confirmed()):
+        parts.append(explained(played.after))
+    return "\n".join(parts)
+
+
+def _cautions(texts: Sequence[str], earlier: Sequence[Played]) -> str:
+    """Cautions in full the first time, afterwards only those that are new."""
+    shown = {text for played in earlier for text in (played.plan.next[0].cautions if played.plan.next else ())}
+    new = [text for text in texts if text not in shown]
+    known = len(texts) - len(new)
+    more = [f"and the {known} cautions above that hold here too"] if known else []
+    return "  Before you start\n" + bullets([*new, *more], "!")
+
+
+def _reason(reason: str) -> str:
+    return wrapped(f"First because: {reason}.")
+
+
+def _done(played: Played) -> str:
+    """Whether the person did what was proposed first, or something else."""
+    tests = once_each(played.plan.next)
+    pairs_made = [(test.candidate.method, test.candidate.target) for test in tests]
+    done = (played.finding.method, played.finding.target)
+    rank = pairs_made.index(done) + 1 if done in pairs_made else None
+    words = test_words(played.before.job, *done)
+    if rank == 1:
+        return "\n" + wrapped(f"Done, as proposed: {words}")
+    number = f" (number {rank} of {len(tests)} in the list)" if rank else ""
+    return "\n" + wrapped(f"Done instead: {words}{number}")
+
+
+def _found(played: Played) -> str:
+    return wrapped(f"Found: {finding_words(played.before.job, played.finding)}") + "\n"
+
+
+def explained(belief: Belief) -> str:
+    """What the confirmed leaks explain of the loss that was seen."""
+    loss = belief.job.facts.loss
+    if loss is None:
+        return ""
+    seen = loss.kg * 1000 / loss.years
+    found = sum(belief.expected_g_per_year[site] for site in belief.confirmed())
+    return wrapped(f"Explained so far: about {rate(found)} of the {rate(seen)} lost, {percent(min(1.0, found / seen))}.")
+
+
+def end(belief: Belief, plan: Plan) -> str:
+    """What each confirmed leak explains of the loss, the risk that remains, and the word on stopping."""
+    parts = [heading("The end"), shares(belief), "", stop_lines(belief, plan.stop)]
+    parts += ["", wrapped("Then: repair both, check your own ports, prove it tight, and set a date to look again.")]
+    return "\n".join(parts)
+
+
+def shares(belief: Belief) -> str:
+    """The confirmed leaks and all the rest, with their part of the loss."""
+    loss = belief.job.facts.loss
+    seen = sum(belief.expected_g_per_year.values()) if loss is None else loss.kg * 1000 / loss.years
+    confirmed = belief.confirmed()
+    rows = [(f"{target_words(belief.job, site)} (confirmed)", belief.expected_g_per_year[site]) for site in confirmed]
+    rest = sum(g for site, g in belief.expected_g_per_year.items() if site not in confirmed)
+    rows.append(("all other places together", rest))
+    lines = [(name, rate(grams), bar(min(1.0, grams / seen))) for name, grams in rows]
+    return table([f"of {rate(seen)} lost", "about", ""], lines, right=(1,), fixed=(1, 2))

@@ -1,0 +1,152 @@
+"""The entry: finds the command, and turns every error that a person can mend into one line and exit code 2."""
+
+from __future__ import annotations
+
+import errno
+import io
+import sys
+from collections.abc import Callable, Sequence
+from importlib import import_module
+from typing import Any, NoReturn
+
+import click
+
+from leakinfer.errors import InputError
+
+USAGE_ERROR = 2
+INTERRUPTED = 130  # 128 + SIGINT, as shells report it (POSIX.1-2017, 2.8.2)
+
+# By command: its module in this package, the name there, and what it does.
+COMMANDS = {
+    "demo": ("demo", "demo", "play an invented job from the first look to two leaks confirmed"),
+    "new": ("starting", "new", "begin a job on a system"),
+    "fact": ("starting", "fact", "tell or change facts of a job"),
+    "next": ("looking", "next_test", "where to look next, the likely places, and whether to stop"),
+    "record": ("telling", "record", "tell what a test found"),
+    "skip": ("telling", "skip", "leave a test or a place out, with the reason"),
+    "site": ("telling", "site", "add a place of your own"),
+    "undo": ("telling", "undo", "take back the last thing told"),
+    "sites": ("looking", "sites", "all places by repair unit, and what is known of each"),
+    "why": ("looking", "why", "why a place is likely or not, step by step"),
+    "systems": ("listing", "systems", "the systems that come with the program, or all parts of one"),
+    "methods": ("listing", "methods", "the ways of testing, their outcomes and false causes"),
+    "check": ("checking", "check", "check job files, system files and priors folders"),
+}
+
+
+class Program(click.Group):
+    """All commands by name; none is imported before it is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """In the order of a job."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command, imported now."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, name, _ = COMMANDS[cmd_name]
+        command: click.Command = getattr(import_module(f"leakinfer.cli.{module}"), name)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click does it, with our error for an unknown command."""
+        if args[0] not in COMMANDS and not args[0].startswith("-"):
+            from leakinfer.reading import known
+
+            known(args[0], COMMANDS, what="command", where="command")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of commands, without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, words) for name, (_, _, words) in COMMANDS.items()])
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = "leakinfer",
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        windows_expand_args: bool = True,
+        **extra: Any,
+    ) -> NoReturn:
+        """Run one command and exit: 0 done, 2 something given is not usable, 130 interrupted."""
+        given = list(sys.argv[1:] if args is None else args)
+        run = super().main
+        _tolerant_streams()
+        sys.exit(
+            guarded(lambda: run(given, prog_name, complete_var, standalone_mode=False, **extra), "--json" in given)
+        )
+
+
+def guarded(run: Callable[[], Any], as_json: bool) -> int:
+    """The exit code of ``run``; errors for people are printed, all others pass."""
+    try:
+        result = run()
+        sys.stdout.flush()
+    except InputError as error:
+        return report(error, as_json)
+    except click.ClickException as error:
+        return report(_from_click(error), as_json)
+    except (click.Abort, KeyboardInterrupt):
+        return INTERRUPTED
+    except OSError as error:
+        if error.errno == errno.EPIPE:
+            return 1
+        where = str(error.filename) if error.filename else "output"
+        return report(InputError(f"cannot be used ({error.strerror})", where=where), as_json)
+    return result if isinstance(result, int) else 0
+
+
+def report(error: InputError, as_json: bool) -> int:
+    """Print an error in its one shape: a line on stderr and, if asked, an object on stdout; returns the exit code."""
+    click.echo(f"leakinfer: {error.line()}", err=True)
+    if as_json:
+        import json
+
+        what = {"what": error.what, "where": error.where, "allowed": error.allowed}
+        click.echo(json.dumps({"error": what}, ensure_ascii=False))
+    return USAGE_ERROR
+
+
+def _from_click(error: click.ClickException) -> InputError:
+    """An error of click in our shape: where is the command, allowed its usage."""
+    context = getattr(error, "ctx", None)
+    if context is None:
+        return InputError(error.format_message(), where="command line")
+    where = context.command_path.removeprefix("leakinfer").strip() or "command line"
+    usage = " ".join(context.get_usage().removeprefix("Usage:").split())
+    near = getattr(error, "possibilities", None)
+    message = error.message if isinstance(error, click.NoSuchOption) else error.format_message()
+    return InputError(message.rstrip("."), where=where, allowed=", ".join(near) if near else usage)
+
+
+def _tolerant_streams() -> None:
+    """Characters that the terminal cannot show become question marks instead of an error."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
+def _version(context: click.Context, _: click.Parameter, asked: bool) -> None:
+    if asked and not context.resilient_parsing:
+        from leakinfer import __version__
+
+        click.echo(f"leakinfer {__version__}")
+        context.exit()
+
+
+@click.group(cls=Program, invoke_without_command=True, context_settings={"max_content_width": 100})
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Print the version.")
+@click.pass_context
+def main(context: click.Context) -> None:
+    """Where to look next for a refrigerant leak.
+
+    Begin with 'leakinfer demo', or with 'leakinfer new JOB --system ducted_split' and 'leakinfer next JOB'. Local codes
+    and the licence that they ask for decide what may be done; nothing printed here overrules them.
+    """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())

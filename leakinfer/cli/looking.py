@@ -1,0 +1,67 @@
+"""``next``, ``sites`` and ``why``: questions that change nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from leakinfer.cli.answer import belief_answer, plan_answer, print_json, why_answer
+from leakinfer.cli.jobfile import opened
+from leakinfer.cli.options import Words, job_argument, json_option
+from leakinfer.job.belief import Belief
+from leakinfer.job.why import explain
+from leakinfer.planner.model import OBJECTIVES, Objective
+from leakinfer.planner.plan import make_plan
+
+SHOWN_TESTS = 5
+
+
+@click.command("next")
+@job_argument
+@click.option("--objective", type=Words(OBJECTIVES), default=OBJECTIVES[0], help="What to rank the tests by.")
+@click.option("--top", type=click.IntRange(1), metavar="N", help=f"How many tests; people see {SHOWN_TESTS}, --json all.")
+@json_option
+def next_test(path: Path, priors: Path | None, objective: Objective, top: int | None, as_json: bool) -> None:
+    """Where to look next in JOB, the likely places, and whether to stop."""
+    with opened(path, priors) as held:
+        belief = Belief(held.job)
+        plan = make_plan(belief, objective)
+        if as_json:
+            print_json({**plan_answer(belief, plan, top), "notices": list(held.notices)})
+            return
+    from leakinfer.cli import pages
+
+    click.echo(pages.next_page(belief, plan, top or SHOWN_TESTS, str(path), held.notices))
+
+
+@click.command("sites")
+@job_argument
+@click.option("--all", "everything", is_flag=True, help="Also those that are hardly likely and that nobody tested.")
+@json_option
+def sites(path: Path, priors: Path | None, everything: bool, as_json: bool) -> None:
+    """All places of JOB by repair unit, and what is known of each."""
+    with opened(path, priors) as held:
+        belief = Belief(held.job)
+        if as_json:
+            print_json({**belief_answer(belief), "notices": list(held.notices)})
+            return
+    from leakinfer.cli import pages
+
+    click.echo(pages.sites_page(belief, everything))
+
+
+@click.command("why")
+@job_argument
+@click.argument("site", metavar="SITE")
+@json_option
+def why(path: Path, priors: Path | None, site: str, as_json: bool) -> None:
+    """Why SITE is likely or not: from the base rate through age and circumstances to every finding."""
+    with opened(path, priors) as held:
+        explanation = explain(held.job, site, where="site")
+    if as_json:
+        print_json(why_answer(explanation))
+        return
+    from leakinfer.cli import pages
+
+    click.echo(pages.why_page(explanation))

@@ -1,0 +1,110 @@
+"""``new`` and ``fact``: a job begins, and what is known of it changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+from msgspec import to_builtins
+
+from leakinfer.catalogue.reader import load_catalogue
+from leakinfer.circuit.reader import load_system
+from leakinfer.cli.answer import print_json
+from leakinfer.cli.given import AIRS, STATES, pair, read_facts
+from leakinfer.cli.jobfile import PRIORS_FOLDER, opened, tell
+from leakinfer.cli.options import Words, job_argument, json_option, who_option
+from leakinfer.cli.screen import pairs, wrapped
+from leakinfer.cli.words import fact_rows
+from leakinfer.errors import InputError
+from leakinfer.job.belief import Belief
+from leakinfer.job.events import FACTS, begin_body, begun
+from leakinfer.job.job import Job
+from leakinfer.store import create
+
+SEVERAL = ("seen", "not_there", "not_fitted")
+
+
+@click.command("new")
+@click.argument("path", metavar="JOB", type=click.Path(path_type=Path))
+@click.option("--system", required=True, metavar="NAME|FILE", help="A shipped system ('leakinfer systems') or a file.")
+@click.option("--refrigerant", metavar="R", help="As R-410A; without it the system's usual one.")
+@click.option("--charge", metavar="MASS", help="The right charge, as '2.6 kg' or '5 lb 12 oz'.")
+@click.option("--charge-weighed", is_flag=True, help="The charge was weighed in, so it was right once.")
+@click.option("--age", metavar="TIME", help="As '11 years'.")
+@click.option("--loss", metavar="MASS", help="What was found missing, as '0.5 kg'; needs --over.")
+@click.option("--over", metavar="TIME", help="Since the charge was right, as '18 months'; needs --loss.")
+@click.option("--tight-ago", metavar="TIME", help="When all of it was last proved tight, as '3 years'.")
+@click.option("--seen", multiple=True, metavar="CIRCUMSTANCE", help="Something that is there.")
+@click.option("--not-there", multiple=True, metavar="CIRCUMSTANCE", help="Something that was looked for and is not.")
+@click.option("--not-fitted", multiple=True, metavar="SITE", help="A place that this system does not have.")
+@click.option("--state", type=Words(STATES), help="The system now.")
+@click.option("--air", type=Words(AIRS), help="The air outdoors now.")
+@click.option("--outdoor", metavar="TEMPERATURE", help="As '75 F'.")
+@click.option("--indoor", metavar="TEMPERATURE", help="As '22 C'; of a cold room, the room's.")
+@click.option("--gauges", type=Words(("on", "off")), help="Whether hoses are on the ports.")
+@click.option("--at", metavar="PLACE", help="Where you stand.")
+@click.option("--matters", metavar="RATE", help="The least loss that counts, as '20 g/yr' or '1 oz/yr'.")
+@click.option("--priors", type=click.Path(path_type=Path), metavar="FOLDER", help="A priors folder of your own.")
+@who_option
+@json_option
+def new(path: Path, system: str, priors: Path | None, who: str, as_json: bool, **given: Any) -> None:
+    """Begin a job on a system and keep it in the new file JOB.
+
+    Everything but the system may be left out and told later with 'leakinfer fact'.
+    """
+    catalogue = load_catalogue(priors)
+    told = _told(given)
+    body = begin_body(load_system(system), read_facts({}, told, catalogue), catalogue)
+    if priors is not None:
+        body[PRIORS_FOLDER] = str(priors.resolve())
+    job = begun(body, catalogue, "new job")
+    Belief(job)
+    create(path, body, who=who).close()
+    _show(path, job, as_json)
+
+
+def _told(given: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """The options as facts: name, text, and the option for an error."""
+    given = dict(given)
+    lost, over = given.pop("loss"), given.pop("over")
+    if (lost is None) != (over is None):
+        missing = "--over" if over is None else "--loss"
+        raise InputError("is missing: a loss needs its amount and its time", where=missing, allowed="--loss '0.5 kg' --over '18 months'")
+    told = [] if lost is None else [("loss", f"{lost}/{over}", "--loss")]
+    if given.pop("charge_weighed"):
+        told.append(("charge_weighed", "yes", "--charge-weighed"))
+    for name, value in given.items():
+        option = f"--{name.replace('_', '-')}"
+        values = value if name in SEVERAL else () if value is None else (value,)
+        told += [(name, text, option) for text in values]
+    return told
+
+
+@click.command("fact")
+@job_argument
+@click.argument("facts", metavar="NAME=VALUE...", nargs=-1, required=True)
+@who_option
+@json_option
+def fact(path: Path, priors: Path | None, facts: tuple[str, ...], who: str, as_json: bool) -> None:
+    """Tell or change facts of a job, as air=wind, gauges=on, loss='0.4 kg/14 months', seen=litter_at_compressor.
+
+    Names: refrigerant charge charge_weighed age loss tight_ago seen not_there maybe not_fitted fitted state air outdoor
+    indoor gauges at opened closed false_cause no_false_cause matters. The value 'none' forgets a loss or a tight_ago.
+    """
+    with opened(path, priors) as held:
+        told = [pair(text, "fact") for text in facts]
+        changed = read_facts(to_builtins(held.job.facts), told, held.job.catalogue)
+        job, _ = tell(held, FACTS, changed, who=who, where="fact")
+    _show(path, job, as_json)
+
+
+def _show(path: Path, job: Job, as_json: bool) -> None:
+    """The facts as they stand now."""
+    if as_json:
+        facts = to_builtins(job.facts)
+        print_json({"job": str(path), "system": job.system.id, "sites": len(job.sites), "facts": facts})
+        return
+    click.echo(pairs([("job", str(path)), *fact_rows(job)]))
+    click.echo(wrapped(f"Where to look: leakinfer next {path}", first="\n  "))

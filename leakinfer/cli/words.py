@@ -1,0 +1,112 @@
+"""A job's parts in the words of the trade."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from leakinfer.cli.screen import percent, rate
+from leakinfer.job.belief import Belief
+from leakinfer.job.finding import Finding
+from leakinfer.job.job import WHOLE, Job
+from leakinfer.job.why import surprise, surprise_words
+
+LIKELY = 0.5  # more likely than not is called likely
+
+
+def method_words(job: Job, method: str) -> str:
+    """The method's name."""
+    return job.catalogue.methods[method].name
+
+
+def target_words(job: Job, target: str) -> str:
+    """The name of a site, zone, spot or circumstance; the whole system for a total."""
+    if target == WHOLE:
+        return "the whole system"
+    system = job.system
+    for part in (*system.sites, *system.zones, *system.spots, *system.circumstances, *system.places):
+        if part.id == target:
+            return part.name
+    site, _, exposure = target.partition(":")
+    return f"{job.catalogue.exposures[exposure].name}, {target_words(job, site)}"
+
+
+def place_words(job: Job, place: str | None) -> str:
+    """The name of a place; a dash for a test that has none."""
+    return next((part.name for part in job.system.places if part.id == place), "-")
+
+
+def test_words(job: Job, method: str, target: str) -> str:
+    """``core of the suction port, bubble solution``."""
+    return f"{target_words(job, target)}, {method_words(job, method)}"
+
+
+def outcome_words(outcome: str) -> str:
+    """An outcome without underscores."""
+    return outcome.replace("_", " ")
+
+
+def chances(outcomes: Mapping[str, float], silent: str, join: str) -> str:
+    """The chance of each outcome, those that speak for a leak first."""
+    speaking = [name for name in outcomes if name != silent]
+    return join.join(f"{outcome_words(name)} {percent(outcomes[name])}" for name in (*speaking, silent))
+
+
+def finding_words(job: Job, finding: Finding) -> str:
+    """A finding with its conditions."""
+    weight = "" if finding.reading_kg is None else f" ({finding.reading_kg:g} kg)"
+    lasting = job.catalogue.methods[finding.method].lasting
+    when = "before this job" if finding.earlier else "" if lasting else finding.condition.words
+    words = f"{test_words(job, finding.method, finding.target)}: {outcome_words(finding.outcome)}{weight}"
+    causes = {cause.id: cause.name for cause in job.catalogue.methods[finding.method].false_causes}
+    there = "".join(f", with {causes[name]}" for name in finding.false_causes)
+    return f"{words}{there}" + (f" ({when})" if when else "")
+
+
+def site_words(belief: Belief, site: str) -> str:
+    """What can be said of a site: confirmed, likely here, nothing detectable, cannot tell yet, not checked."""
+    job = belief.job
+    if site in belief.confirmed():
+        return "confirmed"
+    if belief.matters_probability[site] >= LIKELY:
+        return "likely here"
+    tests = [f for f in job.findings if _tests(job, f, site)]
+    if not tests:
+        return "not checked"
+    if any(f.outcome != job.catalogue.methods[f.method].silent for f in tests):
+        return "cannot tell yet"
+    last = tests[-1]
+    return f"nothing detectable ({method_words(job, last.method)}, {last.condition.words})"
+
+
+def _tests(job: Job, finding: Finding, site: str) -> bool:
+    """Whether a finding is a test of the site itself or of the air round it; a look or a weight is not."""
+    method = job.catalogue.methods[finding.method]
+    named = method.kind in ("point", "sweep") and not method.lasting
+    return named and site in {found.id for found in job.scope(method, finding.target)}
+
+
+def surprising(before: Job, finding: Finding) -> tuple[float, str] | None:
+    """The chance that was given to a finding and what could explain it, if it was a surprise."""
+    chance = surprise(before, finding)
+    return None if chance is None else (chance, surprise_words(before, finding))
+
+
+def fact_rows(job: Job) -> list[tuple[str, str]]:
+    """The facts of a job, name and words."""
+    facts = job.facts
+    rows = [
+        ("system", job.system.name),
+        ("charge", f"{facts.charge_kg:g} kg of {facts.refrigerant}" + (", weighed in" if facts.first_charge_weighed else "")),
+        ("age", f"{facts.age_years:.3g} years"),
+    ]
+    if facts.tight_years_ago is not None:
+        rows.append(("proved tight", f"{facts.tight_years_ago:.3g} years ago"))
+    if facts.loss is not None:
+        yearly = rate(facts.loss.kg * 1000 / facts.loss.years)
+        rows.append(("lost", f"{facts.loss.kg:.3g} kg in {facts.loss.years:.3g} years, about {yearly}"))
+    rows += [("seen" if there else "not there", target_words(job, n)) for n, there in facts.circumstances.items()]
+    rows += [("not fitted", names)] if (names := ", ".join(facts.not_fitted)) else []
+    rows.append(("now", f"{job.condition().words}, {facts.outdoor_c:.3g} C outdoors, {facts.indoor_c:.3g} C indoors"))
+    rows.append(("gauges", "on" if facts.gauges else "off"))
+    rows += [("you are at", place_words(job, facts.place))] if facts.place else []
+    return rows

@@ -1,0 +1,1 @@
+"""Tests of the job: facts, prior, findings and posterior on real systems."""

@@ -1,0 +1,256 @@
+"""A small job's posterior written out from the facts with scipy, sharing with the project only its files and the flow
+through one hole. Loops over all states in the open; the loss is a convolution on a grid of 1 g.
+
+The job: a port core on the liquid line whose cap may be missing, two equal brazed joints, a rusted suction drier.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import integrate, stats
+
+from leakinfer.catalogue.model import ComponentClass, Exposure, Grade, Method
+from leakinfer.job.finding import Finding
+from leakinfer.job.job import Job
+from leakinfer.physics.flow import leak_rate
+from leakinfer.physics.properties import load_properties
+
+from .small import BREEZE, VALVES, coarse, found, job_on, site, spot, system, told
+
+Array = NDArray[np.float64]
+
+CATALOGUE = coarse()
+SIZES = np.array([1e-6, 1e-5, 1e-4])  # Pa m3/s, the coarse catalogue's
+AGE, TIGHT_AGO, LOSS_YEARS, LOSS_KG, CHARGE_G = 8.0, 5.0, 2.0, 0.35, 2000
+SECONDS = 365.25 * 86400
+FLUID = load_properties().fluid("R-410A")
+SITES = ("core", "joint 1", "joint 2", "drier")
+CLASSES = {"core": "valve_core", "joint 1": "brazed_joint", "joint 2": "brazed_joint", "drier": "drier_suction"}
+SHORTFALLS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4)  # judged, as the project lists them
+
+FINDINGS: tuple[Finding, ...] = (
+    found("probe_point", "core", "silent"),
+    found("probe_point", "core", "silent", BREEZE),
+    found("bubbles", "core", "slow_foam"),
+    found("probe_sweep", VALVES, "response"),
+    found("oil_look", "ground", "oil", false_causes=("old_oil",)),
+    found("look", "core:cap_missing", "absent"),
+)
+
+
+def the_job() -> Job:
+    """The same job in the project's terms."""
+    made = system(
+        site("core", "valve_core", "liquid_line", exposures=("cap_missing",)),
+        site("joints", "brazed_joint", count=2),
+        site("drier", "drier_suction", exposures=("outdoor_steel",)),
+        spots=(spot("ground", "core", "joints", "drier"),),
+    )
+    facts = {
+        "age_years": AGE,
+        "tight_years_ago": TIGHT_AGO,
+        "loss": {"kg": LOSS_KG, "years": LOSS_YEARS},
+        "circumstances": {"drier:outdoor_steel": True},
+    }
+    return told(job_on(made, CATALOGUE, **facts), *FINDINGS)
+
+
+def expected_leaks(component: ComponentClass, since: float, until: float) -> float:
+    """Weibull cumulative hazard between two ages, the mean rate quoted over ten years."""
+    shape = component.age.weibull
+    return 10 * component.hazard.mean * ((until / 10) ** shape - (since / 10) ** shape)
+
+
+def leak_chance(expected: float, gamma_shape: float, log_sd: float = 0.0) -> float:
+    """1 - E exp(-expected x gamma x ratio), gamma with mean 1, ratio lognormal with median 1; by quadrature."""
+    gamma = stats.gamma(gamma_shape, scale=1 / gamma_shape)
+
+    def tight(ratio: float) -> float:
+        value, _ = integrate.quad(
+            lambda u: math.exp(-expected * ratio * gamma.ppf(u)), 0, 1, epsabs=1e-11, epsrel=1e-11, limit=200
+        )
+        return float(value)
+
+    if log_sd == 0:
+        return 1 - tight(1.0)
+    points, weights = np.polynomial.hermite_e.hermegauss(24)
+    return 1 - sum(w * tight(math.exp(log_sd * p)) for p, w in zip(points, weights, strict=True)) / weights.sum()
+
+
+def prior(name: str, factor: float, cap_missing: bool) -> Array:
+    """(4,): tight, or leaking with each size."""
+    component = CATALOGUE.components[CLASSES[name]]
+    ratios: list[Exposure] = []
+    if name == "core" and cap_missing:
+        ratios.append(CATALOGUE.exposures["cap_missing"])
+    if name == "drier":
+        ratios.append(CATALOGUE.exposures["outdoor_steel"])
+    expected = expected_leaks(component, AGE - TIGHT_AGO, AGE) * (factor if name != "drier" else 1.0)
+    spread = sum(exposure.ratio.log_sd**2 for exposure in ratios) ** 0.5
+    leaks = leak_chance(expected * math.prod(e.ratio.median for e in ratios), component.hazard.gamma_shape, spread)
+    edges = np.sqrt(SIZES[1:] * SIZES[:-1])
+    below = stats.lognorm.cdf(edges, s=component.size.log_sd, scale=component.size.median)
+    return np.concatenate([[1 - leaks], leaks * np.diff([0.0, *below, 1.0])])
+
+
+def grams(pressure_pa: float, celsius: float, phase: str) -> Array:
+    """(4,): g/yr to the air from each state."""
+    rate = leak_rate(SIZES, FLUID, pressure_pa, 101325.0, celsius + 273.15, phase)  # type: ignore[arg-type]
+    return np.concatenate([[0.0], rate * 1000 * SECONDS])
+
+
+def over_the_year(name: str) -> Array:
+    """(4,): one fifth running at 30 C outdoors, else standing at 15 C; 22 C indoors."""
+    standing = grams(FLUID.dew_pressure(273.15 + 15), 15, "vapour")
+    if name == "core":
+        return 0.2 * grams(FLUID.bubble_pressure(273.15 + 30 + 15), 30, "liquid") + 0.8 * standing
+    return 0.2 * grams(FLUID.dew_pressure(273.15 + 22 - 19), 30, "vapour") + 0.8 * standing
+
+
+NOW = grams(FLUID.dew_pressure(273.15 + 22), 24, "vapour")  # g/yr standing, by state
+NOW_GAS = NOW / (1000 * SECONDS) / FLUID.molar_mass * 8.314462618 * 293.15  # Pa m3/s at 20 C
+
+
+def curve(grade: Grade, lapse: float, rate: Array) -> Array:
+    """P(at least this grade), by state."""
+    seen = np.zeros(rate.size)
+    seen[1:] = (1 - lapse) / (1 + (grade.rate50 / rate[1:]) ** grade.slope)
+    return seen
+
+
+def reach(method: Method, name: str) -> float:
+    """Chance that the spot can be reached by the method."""
+    technique = method.techniques.get(CLASSES[name])
+    hidden = method.unreachable if technique is None or technique.unreachable is None else technique.unreachable
+    return 1 - hidden
+
+
+def silent_twice(core: int) -> float:
+    """Silence in still air and in a breeze, one reach for both."""
+    method = CATALOGUE.methods["probe_point"]
+    grade, open_ = method.grades[0], reach(method, "core")
+    miss = [1 - curve(grade, method.lapse, NOW / air)[core] for air in (1.0, method.air["breeze"])]
+    return (1 - grade.false_alarm) ** 2 * (open_ * miss[0] * miss[1] + 1 - open_)
+
+
+def slow_foam(core: int) -> float:
+    """Foam, and nothing faster, from the leak or by itself."""
+    method = CATALOGUE.methods["bubbles"]
+    slow, fast = method.grades
+    open_ = reach(method, "core")
+    at_least = [open_ * curve(grade, method.lapse, NOW_GAS)[core] for grade in (slow, fast)]
+    none = (1 - at_least[0]) * (1 - slow.false_alarm)
+    not_fast = (1 - at_least[1]) * (1 - fast.false_alarm)
+    return float(not_fast - none)
+
+
+def any_response(method_id: str, rates: dict[str, Array], states: Sequence[int], false_alarm: float) -> float:
+    """1 - P(nobody speaks); the two joints share their reach."""
+    method = CATALOGUE.methods[method_id]
+    miss = [
+        1 - curve(method.grades[0], method.lapse, rates[name])[state] for name, state in zip(SITES, states, strict=True)
+    ]
+    open_ = {name: reach(method, name) for name in SITES}
+    quiet = open_["core"] * miss[0] + 1 - open_["core"]
+    quiet *= open_["joint 1"] * miss[1] * miss[2] + 1 - open_["joint 1"]
+    quiet *= open_["drier"] * miss[3] + 1 - open_["drier"]
+    return float(1 - (1 - false_alarm) * quiet)
+
+
+def lost(name: str) -> Array:
+    """(4, CHARGE_G + 1): chance of each gram that one leak has lost by now; nothing more than the charge counts."""
+    shape = CATALOGUE.components[CLASSES[name]].age.weibull
+    begin, interval, now = AGE - TIGHT_AGO, AGE - LOSS_YEARS, AGE
+    before = (interval**shape - begin**shape) / (now**shape - begin**shape)
+    table = np.zeros((4, CHARGE_G + 1))
+    for state, rate in enumerate(over_the_year(name)):
+        most = rate * LOSS_YEARS
+        table[state] = before * _point(most) + (1 - before) * _box(most)
+    return table
+
+
+def _point(amount: float) -> Array:
+    cells = np.zeros(CHARGE_G + 1)
+    low = min(int(amount), CHARGE_G)
+    share = amount - low if low < CHARGE_G else 0.0
+    cells[low] += 1 - share
+    if share:
+        cells[low + 1] += share
+    return cells
+
+
+def _box(most: float) -> Array:
+    """Evenly between nothing and ``most``."""
+    if most < 1e-9:
+        return _point(0.0)
+    edges = np.clip(np.arange(CHARGE_G + 1) + 0.5, 0, most) / most
+    return np.diff(np.concatenate([[0.0], edges[:-1], [1.0]]))
+
+
+def together(one: Array, other: Array) -> Array:
+    """The distribution of a sum that stops at the charge."""
+    both = np.convolve(one, other)
+    return np.concatenate([both[:CHARGE_G], [both[CHARGE_G:].sum()]])
+
+
+def loss_likelihood() -> Array:
+    """(CHARGE_G + 1,): of the reported loss, by grams leaked; a first charge that was short adds to them."""
+    numbers = CATALOGUE.numbers
+    error = math.hypot(0.2 * LOSS_KG * 1000, 50.0)
+    missing = np.arange(CHARGE_G + 1)
+    plain = 0.99 * stats.norm.pdf(LOSS_KG * 1000, missing, error) + 0.01 / CHARGE_G
+    low = numbers["first_charge_low"]
+    mixed = (1 - low) * plain
+    for share in SHORTFALLS:
+        mixed = mixed + low / len(SHORTFALLS) * plain[np.minimum(missing + round(share * CHARGE_G), CHARGE_G)]
+    return mixed
+
+
+def losses() -> dict[tuple[int, ...], float]:
+    """By states of all sites, the likelihood of the loss."""
+    tables, likelihood = {name: lost(name) for name in SITES}, loss_likelihood()
+    joints = {(a, b): together(tables["joint 1"][a], tables["joint 2"][b]) for a, b in product(range(4), repeat=2)}
+    ends = {(a, b): together(tables["core"][a], tables["drier"][b]) for a, b in product(range(4), repeat=2)}
+    return {
+        (core, *pair, drier): float(together(one, two) @ likelihood)
+        for (core, drier), one in ends.items()
+        for pair, two in joints.items()
+    }
+
+
+def posterior() -> tuple[dict[tuple[int, ...], float], float]:
+    """By states of core, joints and drier their posterior, and the evidence of all that was found."""
+    look = CATALOGUE.exposures["cap_missing"].look
+    missing = CATALOGUE.exposures["cap_missing"].prevalence.value
+    caps = {True: missing * (1 - look.sensitivity), False: (1 - missing) * look.specificity}
+    oil = CATALOGUE.methods["oil_look"]
+    old = next(cause.false_alarm for cause in oil.false_causes if cause.id == "old_oil")
+    oil_alarm = 1 - (1 - oil.grades[0].false_alarm) * (1 - old)
+    yearly = {name: over_the_year(name) for name in SITES}
+    chances, weights = losses(), _weights(caps)
+    sweep_alarm = CATALOGUE.methods["probe_sweep"].grades[0].false_alarm
+    for states in weights:
+        weights[states] *= chances[states] * silent_twice(states[0]) * slow_foam(states[0])
+        weights[states] *= any_response("probe_sweep", dict.fromkeys(SITES, NOW), states, sweep_alarm)
+        weights[states] *= any_response("oil_look", yearly, states, oil_alarm)
+    evidence = sum(weights.values())
+    return {states: weight / evidence for states, weight in weights.items()}, evidence
+
+
+def _weights(caps: dict[bool, float]) -> dict[tuple[int, ...], float]:
+    """By states their prior, workmanship and the cap mixed in; three workmanship nodes of mean 1, as its file asks."""
+    log_sd = CATALOGUE.shared["workmanship"].log_sd
+    points, shares = np.polynomial.hermite_e.hermegauss(3)
+    weights = dict.fromkeys(product(range(4), repeat=4), 0.0)
+    for point, share in zip(points, shares / shares.sum(), strict=True):
+        factor = math.exp(log_sd * point - log_sd**2 / 2)
+        joint, drier = prior("joint 1", factor, False), prior("drier", factor, False)
+        core = sum(chance * prior("core", factor, missing) for missing, chance in caps.items())
+        for states in weights:
+            weights[states] += share * core[states[0]] * joint[states[1]] * joint[states[2]] * drier[states[3]]
+    return weights
