@@ -48,8 +48,8 @@ def _cautions(texts: Sequence[str], earlier: Sequence[Played]) -> str:
     shown = {text for played in earlier for text in (played.plan.next[0].cautions if played.plan.next else ())}
     new = [text for text in texts if text not in shown]
     known = len(texts) - len(new)
-    more = [f"and the {known} cautions above that hold here too"] if known else []
-    return "  Before you start\n" + bullets([*new, *more], "!")
+    again = f": the {known} cautions above hold here too" + (", and" if new else ".") if known else ""
+    return "\n".join([wrapped(f"Before you start{again}"), *([bullets(new, "!")] if new else [])])
 
 
 def _reason(reason: str) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from msgspec import structs
+
 from leakinfer.cli.screen import percent, rate
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding
@@ -54,12 +56,21 @@ def chances(outcomes: Mapping[str, float], silent: str, join: str) -> str:
 def finding_words(job: Job, finding: Finding) -> str:
     """A finding with its conditions."""
     weight = "" if finding.reading_kg is None else f" ({finding.reading_kg:g} kg)"
-    lasting = job.catalogue.methods[finding.method].lasting
-    when = "before this job" if finding.earlier else "" if lasting else finding.condition.words
+    when = "before this job" if finding.earlier else condition_words(job, finding)
     words = f"{test_words(job, finding.method, finding.target)}: {outcome_words(finding.outcome)}{weight}"
     causes = {cause.id: cause.name for cause in job.catalogue.methods[finding.method].false_causes}
     there = "".join(f", with {causes[name]}" for name in finding.false_causes)
     return f"{words}{there}" + (f" ({when})" if when else "")
+
+
+def condition_words(job: Job, finding: Finding) -> str:
+    """The state of the system and the air at the place of a finding; nothing where they do not matter."""
+    method = job.catalogue.methods[finding.method]
+    place = job.place_of(finding.method, finding.target)
+    if method.lasting or method.kind in ("exposure", "total"):
+        return ""
+    air = job.air_at(place, finding.condition) if place else finding.condition.air
+    return str(structs.replace(finding.condition, air=air).words)
 
 
 def site_words(belief: Belief, site: str) -> str:
@@ -75,7 +86,7 @@ def site_words(belief: Belief, site: str) -> str:
     if any(f.outcome != job.catalogue.methods[f.method].silent for f in tests):
         return "cannot tell yet"
     last = tests[-1]
-    return f"nothing detectable ({method_words(job, last.method)}, {last.condition.words})"
+    return f"nothing detectable ({method_words(job, last.method)}, {condition_words(job, last)})"
 
 
 def _tests(job: Job, finding: Finding, site: str) -> bool:

@@ -5,15 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 
 from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, LevelTest, Model, SwitchTest, Table
 
 SWITCH, RESPONSE, SUM = 0, 1, 2
-
-SumKey: TypeAlias = tuple[tuple[str, int], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +44,7 @@ class Findings:
     sums: Mapping[str, Mapping[str, Table]]
     axes: Mapping[str, Axis]
     log_factor: float
-    same_sum: Mapping[SumKey, str]  # the name of the open sum over the same items and tables
+    named_sums: Mapping[str, str]  # by a sum's own name, the name of its axis
 
 
 def sort_findings(model: Model) -> Findings:
@@ -58,7 +55,7 @@ def sort_findings(model: Model) -> Findings:
     sums: dict[str, Mapping[str, Table]] = {}
     axes: dict[str, Axis] = {}
     log_factor = 0.0
-    same: dict[SumKey, str] = {}
+    same: dict[str, str] = {}
     for number, seen in enumerate(model.observations):
         test, outcome = seen.test, seen.outcome
         if isinstance(test, SwitchTest):
@@ -115,10 +112,10 @@ def _amount(
     number: int,
     sums: dict[str, Mapping[str, Table]],
     axes: dict[str, Axis],
-    same: dict[SumKey, str],
+    same: dict[str, str],
 ) -> float:
-    """Enter one reading of a sum, returning its log scale; readings of the same sum (the same tables) share an axis."""
-    name = same.setdefault(sum_key(test), f"sum {number}")
+    """Enter one reading of a sum, returning its log scale; readings of one named sum share an axis."""
+    name = same.setdefault(test.sum_name, f"sum {number}") if test.sum_name else f"sum {number}"
     opening = np.zeros(test.cells)
     opening[0] = 1.0
     old = axes.get(name)
@@ -127,11 +124,6 @@ def _amount(
     axes[name] = Axis(name, (SUM, number if old is None else old.rank[1]), opening, closing)
     sums[name] = test.spread
     return log_scale
-
-
-def sum_key(test: AmountTest) -> SumKey:
-    """Tests with the same key add the same amounts: same items, same table objects."""
-    return tuple((item, id(table)) for item, table in sorted(test.spread.items()))
 
 
 def scaled(values: Array) -> tuple[Array, float]:

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from leakinfer.inference.chain import Chain
-from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, scaled, sort_findings, sum_key
+from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, scaled, sort_findings
 from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, Item, Model, Table
 from leakinfer.inference.order import open_cost, scan_order
@@ -67,7 +67,7 @@ def lay_out(
 
 def _hold(findings: Findings, held: AmountTest) -> tuple[Findings, str]:
     """The findings with a sum that closes by outcomes, and its name; a sum that is open already serves again."""
-    name = findings.same_sum.get(sum_key(held), HELD)
+    name = findings.named_sums.get(held.sum_name, HELD)
     if name == HELD:
         opening = np.zeros(held.cells)
         opening[0] = 1.0

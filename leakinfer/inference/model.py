@@ -15,7 +15,7 @@ A test with one item of count 1 in scope is a *local* test; ``local_test`` build
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TypeAlias
@@ -124,11 +124,13 @@ class AmountTest:
 
     ``spread``: by item name, a table with ``cells`` columns, rows sum to 1: the chance that one copy adds that many
     cells. Sums beyond the last cell stay in it. ``likelihood``: shape (cells, outcomes), not negative; for a test that
-    is still to be made each row sums to 1, for a reading it may be any likelihood (use one column).
+    is still to be made each row sums to 1, for a reading it may be any likelihood (use one column). Tests with the same
+    ``sum_name`` look at one and the same sum, and need the same ``spread``; without a name each has amounts of its own.
     """
 
     spread: Mapping[str, Table]
     likelihood: Array
+    sum_name: str = ""
 
     def __post_init__(self) -> None:
         likelihood = np.asarray(self.likelihood, dtype=float)
@@ -214,9 +216,13 @@ class Model:
             self._fits(item.prior.shape[:-1], item.switches, f"prior of item {item.name}")
         for observation in self.observations:
             self.check(observation.test)
+        self._same_sums([o.test for o in self.observations if isinstance(o.test, AmountTest) and o.test.sum_name])
 
     def check(self, test: Test) -> None:
         """Raise :class:`ModelError` unless ``test`` fits this model."""
+        if isinstance(test, AmountTest) and test.sum_name:
+            seen = [o.test for o in self.observations if isinstance(o.test, AmountTest)]
+            self._same_sums([*(other for other in seen if other.sum_name == test.sum_name), test])
         if isinstance(test, SwitchTest):
             self._fits((test.likelihood.shape[0],), (test.switch,), "a switch test")
             return
@@ -227,6 +233,13 @@ class Model:
             if table.values.shape[-2] != states:
                 raise ModelError(f"a table for {name} has {table.values.shape[-2]} states, the item {states}")
             self._fits(table.values.shape[:-2], table.switches, f"a table for {name}")
+
+    def _same_sums(self, tests: Sequence[AmountTest]) -> None:
+        first: dict[str, AmountTest] = {}
+        for test in tests:
+            other = first.setdefault(test.sum_name, test).spread
+            if other.keys() != test.spread.keys() or any(other[i] is not t for i, t in test.spread.items()):
+                raise ModelError(f"sum {test.sum_name} has two different spreads")
 
     def observing(self, *observations: Observation) -> Model:
         """This model with more observations."""
@@ -263,11 +276,6 @@ def split_amounts(amounts: ArrayLike, step: float, cells: int) -> Array:
     else:
         rows[...] = 1.0
     return rows
-
-
-def names(items: Iterable[Item]) -> tuple[str, ...]:
-    """Their names, in order."""
-    return tuple(item.name for item in items)
 
 
 def _distribution(values: ArrayLike, what: str) -> Array:

@@ -17,6 +17,7 @@ from leakinfer.job.rates import Rates
 
 Array = NDArray[np.float64]
 
+DEFICIT = "deficit"  # the sum that all readings of the charge look at
 FIRST_CHARGE = "first charge"  # the item of a charge that was never right
 ONSET_POINTS = 8  # of the part of the interval that a leak younger than the interval has leaked
 SHORTFALLS = np.array([0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4])  # of the charge; a grid, equally likely a priori
@@ -90,7 +91,7 @@ class Deficit:
                 amounts = np.concatenate([[0.0], SHORTFALLS]) * self.charge_g
                 self._shortfall = Table(split_amounts(amounts, self.step, self.cells))
             spread[FIRST_CHARGE] = self._shortfall
-        return AmountTest(spread, likelihood)
+        return AmountTest(spread, likelihood, DEFICIT)
 
     def reading_likelihood(self, reading: Reading) -> Array:
         """(cells, 1): Gaussian around what can be missing at most, with a share of gross errors."""
