@@ -8,6 +8,7 @@ from typing import Any
 import click
 from msgspec import to_builtins
 
+from leakinfer.circuit.model import Site
 from leakinfer.cli.words import surprising
 from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
@@ -30,21 +31,20 @@ def belief_answer(belief: Belief) -> dict[str, Any]:
         "not_a_leak": float(belief.not_a_leak),
         "matters_g_per_year": float(belief.rates.matters_g_per_year),
         "confirmed": list(belief.confirmed()),
-        "sites": [_site(belief, site.id) for site in belief.job.sites],
+        "sites": [_site(belief, site) for site in belief.job.sites],
         "units": _units(belief),
     }
 
 
-def _site(belief: Belief, name: str) -> dict[str, Any]:
-    site = belief.job.site(name)
+def _site(belief: Belief, site: Site) -> dict[str, Any]:
     return {
         "site": site.id,
         "name": site.name,
         "unit": site.unit,
         "place": site.place,
-        "leak_probability": float(belief.leak_probability[name]),
-        "matters_probability": float(belief.matters_probability[name]),
-        "expected_g_per_year": float(belief.expected_g_per_year[name]),
+        "leak_probability": float(belief.leak_probability[site.id]),
+        "matters_probability": float(belief.matters_probability[site.id]),
+        "expected_g_per_year": float(belief.expected_g_per_year[site.id]),
     }
 
 

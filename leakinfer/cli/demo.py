@@ -27,7 +27,7 @@ PROPOSED = 3
 @click.option("--keep", type=click.Path(path_type=Path), metavar="FOLDER", help=f"Leave the job there as {KEPT_NAME}.")
 @json_option
 def demo(keep: Path | None, as_json: bool) -> None:
-    """Play an invented job: what is proposed, what is found, how the likely places move, until two leaks are confirmed."""
+    """Play an invented job: what is proposed, what is found and what it moves, until two leaks are confirmed."""
     path = shipped("data_demo", "scenario.toml")
     scenario = read_scenario(path)
     job, first = begin(scenario, load_catalogue(), path.name)
@@ -36,7 +36,7 @@ def demo(keep: Path | None, as_json: bool) -> None:
         steps = tuple(play(scenario, job, path.name))
         print_json({**_answer(scenario, steps), "job": None if kept is None else str(kept)})
     else:
-        from leakinfer.cli import demo_pages
+        from leakinfer.cli import demo_pages  # which shares the number of proposals with this module
 
         click.echo(demo_pages.start(scenario, Belief(job)))
         shown: list[Played] = []

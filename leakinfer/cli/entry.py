@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
+import os
 import sys
 from collections.abc import Callable, Sequence
 from importlib import import_module
@@ -14,6 +15,7 @@ import click
 from leakinfer.errors import InputError
 
 USAGE_ERROR = 2
+OUTPUT_FAILED = 1
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it (POSIX.1-2017, 2.8.2)
 
 # By command: its module in this package, the name there, and what it does.
@@ -94,11 +96,19 @@ def guarded(run: Callable[[], Any], as_json: bool) -> int:
     except (click.Abort, KeyboardInterrupt):
         return INTERRUPTED
     except OSError as error:
-        if error.errno == errno.EPIPE:
-            return 1
-        where = str(error.filename) if error.filename else "output"
-        return report(InputError(f"cannot be used ({error.strerror})", where=where), as_json)
+        if error.filename is None:  # not a file that was named, so where the answer is printed
+            return _output_failed(error)
+        return report(InputError(f"cannot be used ({error.strerror})", where=str(error.filename)), as_json)
     return result if isinstance(result, int) else 0
+
+
+def _output_failed(error: OSError) -> int:
+    """Nothing more goes to stdout; quiet if its reader has left. What the command had to write is written by then."""
+    sys.stdout = io.StringIO()
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what is still held back goes there when the program ends
+    if error.errno != errno.EPIPE:
+        click.echo(f"leakinfer: output: cannot be written ({error.strerror})", err=True)
+    return OUTPUT_FAILED
 
 
 def report(error: InputError, as_json: bool) -> int:
@@ -140,7 +150,9 @@ def _version(context: click.Context, _: click.Parameter, asked: bool) -> None:
 
 
 @click.group(cls=Program, invoke_without_command=True, context_settings={"max_content_width": 100})
-@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Print the version.")
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Print the version."
+)
 @click.pass_context
 def main(context: click.Context) -> None:
     """Where to look next for a refrigerant leak.

@@ -129,5 +129,6 @@ def pair(text: str, where: str) -> tuple[str, str, str]:
     """``NAME=VALUE`` as name, value and where it stands."""
     name, equals, value = text.partition("=")
     if not equals or not value.strip():
-        raise InputError(f"cannot read '{text}' as a fact", where=where, allowed=f"NAME=VALUE, NAME: {', '.join(READERS)}")
+        allowed = f"NAME=VALUE, NAME: {', '.join(READERS)}"
+        raise InputError(f"cannot read '{text}' as a fact", where=where, allowed=allowed)
     return name.strip(), value, f"{where} {name.strip()}"

@@ -85,10 +85,8 @@ ON = {
 
 def _method_rows(method: Method, *, details: bool) -> list[tuple[str, str]]:
     causes = ", ".join(f"{cause.id} ({cause.name})" if details else cause.id for cause in method.false_causes)
-    rows = [
-        ("on", ON[method.kind]),
-        ("outcomes", ", ".join(outcome_names(method)) + (", or a weight as '1.9 kg'" if method.kind == "total" else "")),
-    ]
+    weight = ", or a weight as '1.9 kg'" if method.kind == "total" else ""
+    rows = [("on", ON[method.kind]), ("outcomes", ", ".join(outcome_names(method)) + weight)]
     rows += [("also answers to", causes)] if causes else []
     return [*rows, ("how", method.how), ("known by", f"{method.known}: {method.source}")] if details else rows
 

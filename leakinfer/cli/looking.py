@@ -6,9 +6,10 @@ from pathlib import Path
 
 import click
 
+from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, plan_answer, print_json, why_answer
 from leakinfer.cli.jobfile import opened
-from leakinfer.cli.options import Words, job_argument, json_option
+from leakinfer.cli.options import job_argument, json_option, word_option
 from leakinfer.job.belief import Belief
 from leakinfer.job.why import explain
 from leakinfer.planner.model import OBJECTIVES, Objective
@@ -19,8 +20,8 @@ SHOWN_TESTS = 5
 
 @click.command("next")
 @job_argument
-@click.option("--objective", type=Words(OBJECTIVES), default=OBJECTIVES[0], help="What to rank the tests by.")
-@click.option("--top", type=click.IntRange(1), metavar="N", help=f"How many tests; people see {SHOWN_TESTS}, --json all.")
+@word_option("--objective", OBJECTIVES, "What to rank the tests by.", OBJECTIVES[0])
+@click.option("--top", type=click.IntRange(1), metavar="N", help=f"How many tests; else {SHOWN_TESTS}, --json all.")
 @json_option
 def next_test(path: Path, priors: Path | None, objective: Objective, top: int | None, as_json: bool) -> None:
     """Where to look next in JOB, the likely places, and whether to stop."""
@@ -30,8 +31,6 @@ def next_test(path: Path, priors: Path | None, objective: Objective, top: int | 
         if as_json:
             print_json({**plan_answer(belief, plan, top), "notices": list(held.notices)})
             return
-    from leakinfer.cli import pages
-
     click.echo(pages.next_page(belief, plan, top or SHOWN_TESTS, str(path), held.notices))
 
 
@@ -46,8 +45,6 @@ def sites(path: Path, priors: Path | None, everything: bool, as_json: bool) -> N
         if as_json:
             print_json({**belief_answer(belief), "notices": list(held.notices)})
             return
-    from leakinfer.cli import pages
-
     click.echo(pages.sites_page(belief, everything))
 
 
@@ -62,6 +59,4 @@ def why(path: Path, priors: Path | None, site: str, as_json: bool) -> None:
     if as_json:
         print_json(why_answer(explanation))
         return
-    from leakinfer.cli import pages
-
     click.echo(pages.why_page(explanation))

@@ -16,22 +16,13 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 who_option = click.option("--who", default="", metavar="NAME", help="Who tells it.")
 
 
-class Words(click.ParamType):
-    """One of a few words; the error lists them."""
+def word_option(option: str, words: Sequence[str], words_for: str, default: str | None = None) -> Callable[[F], F]:
+    """An option that takes one of a few words; the error lists them."""
 
-    name = "word"
+    def chosen(_: click.Context, __: click.Parameter, value: str | None) -> str | None:
+        return None if value is None else known(value, words, what=option.lstrip("-"), where=option)
 
-    def __init__(self, words: Sequence[str]) -> None:
-        self.words = tuple(words)
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """The word itself."""
-        where = param.opts[0] if param else ""
-        return known(str(value), self.words, what=where.lstrip("-"), where=where)
-
-    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
-        """The words, for the help."""
-        return "|".join(self.words)
+    return click.option(option, callback=chosen, metavar="|".join(words), default=default, help=words_for)
 
 
 def job_argument(function: F) -> F:

@@ -6,9 +6,18 @@ import shlex
 from collections.abc import Sequence
 
 from leakinfer.cli.screen import bar, bullets, heading, minutes, pairs, percent, rate, shortened, table, width, wrapped
-from leakinfer.cli.words import chances, method_words, place_words, site_words, target_words, test_words
+from leakinfer.cli.words import (
+    NOT_CHECKED,
+    chances,
+    method_words,
+    place_words,
+    site_name,
+    site_verdicts,
+    target_words,
+    test_words,
+)
 from leakinfer.job.belief import Belief
-from leakinfer.job.job import Job
+from leakinfer.job.job import Job, outcome_names
 from leakinfer.job.why import Explanation
 from leakinfer.planner.model import NotAllowed, Plan, Ranked, Stop
 
@@ -25,7 +34,8 @@ def next_page(belief: Belief, plan: Plan, top: int, path: str, notices: Sequence
     tests = once_each(plan.next)[:top]
     if tests:
         parts += [heading("Before you start"), bullets(tests[0].cautions, "!")]
-        parts += [heading("Where next"), tests_table(belief.job, tests, plan.objective), _first(belief.job, tests[0], path)]
+        parts += [heading("Where next"), tests_table(belief.job, tests, plan.objective)]
+        parts.append(_first(belief.job, tests[0], path))
     else:
         parts += [heading("Where next"), "  No test is possible now."]
     parts += [heading("Left out"), left_out(belief.job, plan)] if plan.not_allowed else []
@@ -62,28 +72,31 @@ def _test_lines(job: Job, test: Ranked, number: int, share: float) -> list[str]:
     """Number, target, time and bar; then method and place; then the chance of each outcome."""
     end = f"{minutes(test.minutes.total):>8}  {bar(share, 8)}"
     room = width() - len(end)
-    name = shortened(target_words(job, test.candidate.target), room - 6)
+    name = shortened(target_words(job, test.candidate.method, test.candidate.target), room - 6)
     place = f", {place_words(job, test.candidate.place)}" if test.candidate.place else ""
     how = f"{method_words(job, test.candidate.method)}{state_words(job, test)}{place}"
     silent = job.catalogue.methods[test.candidate.method].silent
-    return [f"{f'  {number}  {name}':{room}}{end}", wrapped(how, "     "), wrapped(chances(test.outcomes, silent, ", "), "     ")]
+    odds = chances(test.outcomes, silent, ", ")
+    return [f"{f'  {number}  {name}':{room}}{end}", wrapped(how, "     "), wrapped(odds, "     ")]
 
 
 def state_words(job: Job, test: Ranked) -> str:
     """What must be done to the system first, if anything."""
     if test.candidate.condition.state == job.facts.state:
         return ""
-    return ", let it run first" if test.candidate.condition.state == "running" else ", switch off and let it stand first"
+    runs = test.candidate.condition.state == "running"
+    return ", let it run first" if runs else ", switch off and let it stand first"
 
 
 def _first(job: Job, test: Ranked, path: str) -> str:
     """The reason for the first test, how it is done well, what spoils it, and how to tell the outcome."""
     method = job.catalogue.methods[test.candidate.method]
-    silent, speaking = method.silent, [grade.outcome for grade in method.grades]
+    outcomes = "|".join(outcome_names(method))
     rows = [("why", test.reason), ("how", test.how)]
     rows += [("spoils it", test.spoils)] if test.spoils else []
-    rows += [("then tell", f"leakinfer record {shlex.quote(path)} {method.id} {test.candidate.target} {'|'.join([silent, *speaking])}")]
-    return "\n" + wrapped(f"First: {test_words(job, method.id, test.candidate.target)}{state_words(job, test)}") + "\n" + pairs(rows)
+    rows.append(("then tell", f"leakinfer record {shlex.quote(path)} {method.id} {test.candidate.target} {outcomes}"))
+    first = wrapped(f"First: {test_words(job, method.id, test.candidate.target)}{state_words(job, test)}")
+    return f"\n{first}\n{pairs(rows)}"
 
 
 def left_out(job: Job, plan: Plan) -> str:
@@ -95,7 +108,10 @@ def left_out(job: Job, plan: Plan) -> str:
             ruled_out += 1
         else:
             reasons.setdefault(refused.reason.rstrip("."), []).append(test_words(job, refused.method, refused.target))
-    texts = [f"{why}: {'; '.join(tests) if len(tests) <= FEW else f'{len(tests)} tests'}" for why, tests in reasons.items()]
+    texts = [
+        f"{reason}: {'; '.join(tests) if len(tests) <= FEW else f'{len(tests)} tests'}"
+        for reason, tests in reasons.items()
+    ]
     texts += [f"{ruled_out} tests that the kind of part rules out: --json lists them"] if ruled_out else []
     return bullets(texts, "-")
 
@@ -115,12 +131,13 @@ def likely_table(belief: Belief, count: int) -> str:
     rows = [row for row in rows if row[1] >= LEAST_SHOWN]
     if belief.not_a_leak >= LEAST_SHOWN:
         rows.append(("no leak, the charge was never right", belief.not_a_leak))
-    return bars(rows) if rows else "  None above 1 %."
+    return bars(rows) if rows else "  None above 1%."
 
 
 def bars(rows: Sequence[tuple[str, float]]) -> str:
     """Names with their chance and a bar."""
-    return table(["", "", ""], [(name, percent(chance), bar(chance)) for name, chance in rows], right=(1,), fixed=(1, 2)).lstrip("\n")
+    drawn = [(name, percent(chance), bar(chance)) for name, chance in rows]
+    return table(["", "", ""], drawn, right=(1,), fixed=(1, 2)).lstrip("\n")
 
 
 def ranked_units(belief: Belief) -> list[tuple[str, float]]:
@@ -139,8 +156,9 @@ def stop_lines(belief: Belief, stop: Stop) -> str:
     """The word on stopping, with what is confirmed and what remains."""
     rows = [("stop" if stop.stop else "go on", stop.reason)]
     if stop.confirmed:
-        rows.append(("confirmed", ", ".join(target_words(belief.job, site) for site in stop.confirmed)))
-    rows.append(("remaining", f"{percent(stop.another)} for another leak that matters, about {rate(stop.expected_g_per_year)} expected"))
+        rows.append(("confirmed", ", ".join(site_name(belief.job, site) for site in stop.confirmed)))
+    rest = f"about {rate(stop.expected_g_per_year)} expected"
+    rows.append(("remaining", f"{percent(stop.another)} for another leak that matters, {rest}"))
     if stop.observed_g_per_year is not None:
         rows.append(("loss seen", f"about {rate(stop.observed_g_per_year)}"))
     if stop.cheapest is not None:
@@ -161,7 +179,7 @@ def change_page(before: Belief, after: Belief, surprise: tuple[float, str] | Non
     moved = movers(before, after)
     parts.append(moves_table(after, moved) if moved else "  Hardly anything moved.")
     new = [site for site in after.confirmed() if site not in before.confirmed()]
-    parts += [wrapped(f"Confirmed: {target_words(after.job, site)}") for site in new]
+    parts += [wrapped(f"Confirmed: {site_name(after.job, site)}") for site in new]
     return "\n".join(parts)
 
 
@@ -185,37 +203,43 @@ def moves_table(belief: Belief, moves: Sequence[tuple[str, float, float]]) -> st
 def sites_page(belief: Belief, everything: bool) -> str:
     """Sites under their repair units, with bars and what can be said of each."""
     names = {unit.id: unit.name for unit in belief.job.system.units}
-    rows: list[tuple[str, str, str, str]] = []
-    hidden = 0
+    verdicts = site_verdicts(belief)
+    telling = {site for site, verdict in verdicts.items() if verdict != NOT_CHECKED}
+    telling |= {site for site, chance in belief.matters_probability.items() if chance >= LEAST_SHOWN}
+    lines: list[str] = []
     for unit, chance in ranked_units(belief):
-        shown = [site for site in belief.units[unit] if everything or _telling(belief, site)]
-        hidden += len(belief.units[unit]) - len(shown)
-        if shown and belief.units[unit] != (unit,):
-            rows.append((names[unit], percent(chance), bar(chance), "one repair unit"))
-        lead = "" if belief.units[unit] == (unit,) else "  "
-        rows += [_site_row(belief, site, lead) for site in shown]
-    page = heading("Places by repair unit") + "\n"
-    page += table(["", "", "", ""], rows, right=(1,), fixed=(1, 2)).lstrip("\n") if rows else "  None above 1 %."
-    return page + (f"\n  {hidden} more are below 1 % and not checked: --all" if hidden else "")
+        shown = [site for site in belief.units[unit] if everything or site in telling]
+        alone = belief.units[unit] == (unit,)
+        if shown and not alone:
+            lines += [chance_line(f"{names[unit]}, one repair unit:", chance)]
+        for site in shown:
+            lines += _site_lines(belief, site, verdicts[site], "" if alone else "  ")
+    hidden = 0 if everything else len(verdicts.keys() - telling)
+    lines += [f"  {hidden} more are below 1% and not checked: --all lists them"] if hidden else []
+    return "\n".join([heading("Places by repair unit"), *lines])
 
 
-def _telling(belief: Belief, site: str) -> bool:
-    return belief.matters_probability[site] >= LEAST_SHOWN or site_words(belief, site) != "not checked"
+def chance_line(name: str, chance: float) -> str:
+    """A name, its chance and a bar, in one line."""
+    end = f"{percent(chance):>5}  {bar(chance)}"
+    room = width() - len(end)
+    return f"{f'  {shortened(name, room - 4) if len(name) > room - 4 else name}':{room}}{end}"
 
 
-def _site_row(belief: Belief, site: str, lead: str) -> tuple[str, str, str, str]:
+def _site_lines(belief: Belief, site: str, verdict: str, lead: str) -> list[str]:
+    """A site with its chance, then its id and what can be said of it."""
     found = belief.job.site(site)
     many = f" (x {found.count})" if found.count > 1 else ""
-    chance = belief.matters_probability[site]
-    return f"{lead}{found.name}{many}\n{lead}  {site}", percent(chance), bar(chance), site_words(belief, site)
+    first = chance_line(f"{lead}{found.name}{many}", belief.matters_probability[site])
+    return [first, wrapped(f"{site}: {verdict}", f"    {lead}")]
 
 
 def why_page(explanation: Explanation) -> str:
     """A site's story: after each piece of evidence its chance, a bar, and how the odds moved."""
-    rows = [
-        (step.what if step.surprising is None else f"{step.what} (a surprise)", percent(step.probability), bar(step.probability), odds_words(step.odds_ratio))
-        for step in explanation.steps
-    ]
+    rows = []
+    for step in explanation.steps:
+        what = step.what if step.surprising is None else f"{step.what} (a surprise)"
+        rows.append((what, percent(step.probability), bar(step.probability), odds_words(step.odds_ratio)))
     head = heading(f"{explanation.name} ({explanation.site})")
     body = table(["", "chance", "", "odds"], rows, right=(1,), fixed=(1, 2, 3))
     return "\n".join([head, body, "", *(wrapped(note) for note in explanation.notes)])
@@ -226,5 +250,3 @@ def odds_words(ratio: float) -> str:
     if 0.95 < ratio < 1.05:
         return "same"
     return f"x {ratio:.3g}" if ratio > 1 else f"/ {1 / ratio:.3g}"
-
-

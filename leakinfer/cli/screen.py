@@ -86,7 +86,9 @@ def pairs(rows: Sequence[tuple[str, str]]) -> str:
     return "\n".join(wrapped(text, " " * (left + 2), f"  {name:{left}}") for name, text in rows)
 
 
-def table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = (), fixed: Sequence[int] = ()) -> str:
+def table(
+    heads: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = (), fixed: Sequence[int] = ()
+) -> str:
     """Rows under heads. Columns ``right`` end flush, columns ``fixed`` are never broken; others wrap."""
     from rich.console import Console
     from rich.table import Table

@@ -14,7 +14,7 @@ from leakinfer.circuit.reader import load_system
 from leakinfer.cli.answer import print_json
 from leakinfer.cli.given import AIRS, STATES, pair, read_facts
 from leakinfer.cli.jobfile import PRIORS_FOLDER, opened, tell
-from leakinfer.cli.options import Words, job_argument, json_option, who_option
+from leakinfer.cli.options import job_argument, json_option, who_option, word_option
 from leakinfer.cli.screen import pairs, wrapped
 from leakinfer.cli.words import fact_rows
 from leakinfer.errors import InputError
@@ -39,11 +39,11 @@ SEVERAL = ("seen", "not_there", "not_fitted")
 @click.option("--seen", multiple=True, metavar="CIRCUMSTANCE", help="Something that is there.")
 @click.option("--not-there", multiple=True, metavar="CIRCUMSTANCE", help="Something that was looked for and is not.")
 @click.option("--not-fitted", multiple=True, metavar="SITE", help="A place that this system does not have.")
-@click.option("--state", type=Words(STATES), help="The system now.")
-@click.option("--air", type=Words(AIRS), help="The air outdoors now.")
+@word_option("--state", STATES, "The system now.")
+@word_option("--air", AIRS, "The air outdoors now.")
 @click.option("--outdoor", metavar="TEMPERATURE", help="As '75 F'.")
 @click.option("--indoor", metavar="TEMPERATURE", help="As '22 C'; of a cold room, the room's.")
-@click.option("--gauges", type=Words(("on", "off")), help="Whether hoses are on the ports.")
+@word_option("--gauges", ("on", "off"), "Whether hoses are on the ports.")
 @click.option("--at", metavar="PLACE", help="Where you stand.")
 @click.option("--matters", metavar="RATE", help="The least loss that counts, as '20 g/yr' or '1 oz/yr'.")
 @click.option("--priors", type=click.Path(path_type=Path), metavar="FOLDER", help="A priors folder of your own.")
@@ -71,7 +71,8 @@ def _told(given: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     lost, over = given.pop("loss"), given.pop("over")
     if (lost is None) != (over is None):
         missing = "--over" if over is None else "--loss"
-        raise InputError("is missing: a loss needs its amount and its time", where=missing, allowed="--loss '0.5 kg' --over '18 months'")
+        what = "is missing: a loss needs its amount and its time"
+        raise InputError(what, where=missing, allowed="--loss '0.5 kg' --over '18 months'")
     told = [] if lost is None else [("loss", f"{lost}/{over}", "--loss")]
     if given.pop("charge_weighed"):
         told.append(("charge_weighed", "yes", "--charge-weighed"))

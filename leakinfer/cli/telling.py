@@ -10,11 +10,13 @@ import click
 from msgspec import structs
 
 from leakinfer.circuit.model import Site
+from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, print_json, surprise_answer
 from leakinfer.cli.given import AIRS, STATES, celsius
 from leakinfer.cli.jobfile import opened, tell
-from leakinfer.cli.options import Words, job_argument, json_option, who_option
-from leakinfer.cli.words import finding_words, surprising, target_words
+from leakinfer.cli.options import job_argument, json_option, who_option, word_option
+from leakinfer.cli.screen import percent, wrapped
+from leakinfer.cli.words import finding_words, surprising, test_words
 from leakinfer.errors import InputError
 from leakinfer.job.belief import LOSS_LIMITS, Belief
 from leakinfer.job.events import FINDING, SITE, SKIP, body_of
@@ -29,16 +31,18 @@ from leakinfer.reading import known
 @click.argument("method", metavar="METHOD")
 @click.argument("target", metavar="TARGET")
 @click.argument("outcome", metavar="OUTCOME")
-@click.option("--state", type=Words(STATES), help="The system during the test, if not as now.")
-@click.option("--air", type=Words(AIRS), help="The air outdoors during the test, if not as now.")
+@word_option("--state", STATES, "The system during the test, if not as now.")
+@word_option("--air", AIRS, "The air outdoors during the test, if not as now.")
 @click.option("--outdoor", metavar="TEMPERATURE", help="As '75 F'.")
 @click.option("--indoor", metavar="TEMPERATURE", help="As '22 C'.")
-@click.option("--false-cause", "causes", multiple=True, metavar="X", help="Something else there that the test answers to.")
+@click.option("--false-cause", "causes", multiple=True, metavar="X", help="Something else that the test answers to.")
 @click.option("--earlier", is_flag=True, help="Already checked before this job.")
 @click.option("--note", default="", metavar="TEXT", help="Anything to remember.")
 @who_option
 @json_option
-def record(path: Path, priors: Path | None, method: str, target: str, outcome: str, who: str, as_json: bool, **given: Any) -> None:
+def record(
+    path: Path, priors: Path | None, method: str, target: str, outcome: str, who: str, as_json: bool, **given: Any
+) -> None:
     """Tell what a test found: METHOD on TARGET gave OUTCOME.
 
     'leakinfer methods' lists methods and outcomes, 'leakinfer systems NAME' the targets. For a method that weighs,
@@ -53,9 +57,7 @@ def record(path: Path, priors: Path | None, method: str, target: str, outcome: s
         answer = {"finding": body_of(finding), "surprise": surprise_answer(surprise)}
         print_json({**answer, **belief_answer(belief)})
         return
-    from leakinfer.cli import pages
-
-    click.echo("\n" + pages.wrapped(f"Noted: {finding_words(job, finding)}"))
+    click.echo("\n" + wrapped(f"Noted: {finding_words(job, finding)}"))
     click.echo(pages.change_page(Belief(before), belief, surprise))
 
 
@@ -72,7 +74,8 @@ def _condition(job: Job, given: dict[str, Any]) -> Condition:
         if given[name] is not None:
             changes[f"{name}_c"] = celsius(given[name], f"--{name}")
     condition: Condition = structs.replace(job.condition(), **changes)
-    job.with_facts({"outdoor_c": condition.outdoor_c, "indoor_c": condition.indoor_c}, "record")  # within what is possible
+    possible = {"outdoor_c": condition.outdoor_c, "indoor_c": condition.indoor_c}
+    job.with_facts(possible, "record")  # refuses a temperature that no job has
     return condition
 
 
@@ -93,7 +96,9 @@ def _outcome(job: Job, method: str, outcome: str) -> tuple[str, float | None]:
 @click.option("--method", metavar="M", help="Only this way of testing; without it all of them.")
 @who_option
 @json_option
-def skip(path: Path, priors: Path | None, target: str, reason: str, method: str | None, who: str, as_json: bool) -> None:
+def skip(
+    path: Path, priors: Path | None, target: str, reason: str, method: str | None, who: str, as_json: bool
+) -> None:
     """Leave TARGET out: a site, zone, spot, circumstance or place. It keeps its weight, it is only not proposed."""
     if not reason.strip():
         raise InputError("is empty", where="--reason", allowed="a few words, as 'no key'")
@@ -103,8 +108,8 @@ def skip(path: Path, priors: Path | None, target: str, reason: str, method: str 
     if as_json:
         print_json({"skip": body_of(told), "skips": [body_of(one) for one in job.skips]})
         return
-    how = f" by {job.catalogue.methods[method].name}" if method else ""
-    click.echo(f"  Left out: {target_words(job, target)}{how} ({told.reason})")
+    what = test_words(job, method, target) if method else target
+    click.echo(wrapped(f"Left out: {what} ({told.reason})"))
 
 
 @click.command("site")
@@ -142,8 +147,6 @@ def site(path: Path, priors: Path | None, who: str, as_json: bool, **given: Any)
     if as_json:
         print_json({"site": body_of(own), "matters_probability": float(chance)})
         return
-    from leakinfer.cli.screen import percent
-
     click.echo(f"  Added: {own.name} ({own.id}), chance of a leak {percent(chance)}")
 
 

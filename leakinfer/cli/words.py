@@ -13,6 +13,7 @@ from leakinfer.job.job import WHOLE, Job
 from leakinfer.job.why import surprise, surprise_words
 
 LIKELY = 0.5  # more likely than not is called likely
+NOT_CHECKED = "not checked"
 
 
 def method_words(job: Job, method: str) -> str:
@@ -20,16 +21,32 @@ def method_words(job: Job, method: str) -> str:
     return job.catalogue.methods[method].name
 
 
-def target_words(job: Job, target: str) -> str:
-    """The name of a site, zone, spot or circumstance; the whole system for a total."""
+def target_words(job: Job, method: str, target: str) -> str:
+    """The name of what a method is used on: a site, zone, spot or circumstance; the whole system for a total."""
     if target == WHOLE:
         return "the whole system"
-    system = job.system
-    for part in (*system.sites, *system.zones, *system.spots, *system.circumstances, *system.places):
-        if part.id == target:
-            return part.name
-    site, _, exposure = target.partition(":")
-    return f"{job.catalogue.exposures[exposure].name}, {target_words(job, site)}"
+    system, kind = job.system, job.catalogue.methods[method].kind
+    if kind == "exposure":
+        return circumstance_words(job, target)
+    if kind == "sweep":
+        return next(zone.name for zone in system.zones if zone.id == target)
+    if kind == "spot":
+        return next(spot.name for spot in system.spots if spot.id == target)
+    return site_name(job, target)
+
+
+def site_name(job: Job, site: str) -> str:
+    """The name of a site, fitted or not."""
+    return next(found.name for found in job.system.sites if found.id == site)
+
+
+def circumstance_words(job: Job, circumstance: str) -> str:
+    """The name of a circumstance, with its site if it is of one alone."""
+    shared = next((c.name for c in job.system.circumstances if c.id == circumstance), None)
+    if shared is not None:
+        return shared
+    site, _, exposure = circumstance.partition(":")
+    return f"{job.catalogue.exposures[exposure].name}, {site_name(job, site)}"
 
 
 def place_words(job: Job, place: str | None) -> str:
@@ -39,7 +56,7 @@ def place_words(job: Job, place: str | None) -> str:
 
 def test_words(job: Job, method: str, target: str) -> str:
     """``core of the suction port, bubble solution``."""
-    return f"{target_words(job, target)}, {method_words(job, method)}"
+    return f"{target_words(job, method, target)}, {method_words(job, method)}"
 
 
 def outcome_words(outcome: str) -> str:
@@ -73,27 +90,37 @@ def condition_words(job: Job, finding: Finding) -> str:
     return str(structs.replace(finding.condition, air=air).words)
 
 
-def site_words(belief: Belief, site: str) -> str:
-    """What can be said of a site: confirmed, likely here, nothing detectable, cannot tell yet, not checked."""
+def site_verdicts(belief: Belief) -> dict[str, str]:
+    """By site: confirmed, likely here, nothing detectable, cannot tell yet, or not checked."""
     job = belief.job
-    if site in belief.confirmed():
-        return "confirmed"
-    if belief.matters_probability[site] >= LIKELY:
+    tests: dict[str, list[Finding]] = {}
+    for finding in job.findings:
+        for site in _tested(job, finding):
+            tests.setdefault(site, []).append(finding)
+    confirmed = set(belief.confirmed())
+    chances = belief.matters_probability
+    return {
+        site.id: "confirmed" if site.id in confirmed else _verdict(job, chances[site.id], tests.get(site.id, []))
+        for site in job.sites
+    }
+
+
+def _verdict(job: Job, chance: float, tests: list[Finding]) -> str:
+    if chance >= LIKELY:
         return "likely here"
-    tests = [f for f in job.findings if _tests(job, f, site)]
     if not tests:
-        return "not checked"
-    if any(f.outcome != job.catalogue.methods[f.method].silent for f in tests):
+        return NOT_CHECKED
+    if any(test.outcome != job.catalogue.methods[test.method].silent for test in tests):
         return "cannot tell yet"
     last = tests[-1]
     return f"nothing detectable ({method_words(job, last.method)}, {condition_words(job, last)})"
 
 
-def _tests(job: Job, finding: Finding, site: str) -> bool:
-    """Whether a finding is a test of the site itself or of the air round it; a look or a weight is not."""
+def _tested(job: Job, finding: Finding) -> list[str]:
+    """The sites that a finding is a test of, or of the air round them; a look for oil or a weight is not."""
     method = job.catalogue.methods[finding.method]
     named = method.kind in ("point", "sweep") and not method.lasting
-    return named and site in {found.id for found in job.scope(method, finding.target)}
+    return [site.id for site in job.scope(method, finding.target)] if named else []
 
 
 def surprising(before: Job, finding: Finding) -> tuple[float, str] | None:
@@ -105,19 +132,23 @@ def surprising(before: Job, finding: Finding) -> tuple[float, str] | None:
 def fact_rows(job: Job) -> list[tuple[str, str]]:
     """The facts of a job, name and words."""
     facts = job.facts
-    rows = [
-        ("system", job.system.name),
-        ("charge", f"{facts.charge_kg:g} kg of {facts.refrigerant}" + (", weighed in" if facts.first_charge_weighed else "")),
-        ("age", f"{facts.age_years:.3g} years"),
-    ]
+    weighed = ", weighed in" if facts.first_charge_weighed else ""
+    rows = [("system", job.system.name), ("charge", f"{facts.charge_kg:.4g} kg of {facts.refrigerant}{weighed}")]
+    rows.append(("age", f"{facts.age_years:.3g} years"))
     if facts.tight_years_ago is not None:
         rows.append(("proved tight", f"{facts.tight_years_ago:.3g} years ago"))
     if facts.loss is not None:
         yearly = rate(facts.loss.kg * 1000 / facts.loss.years)
         rows.append(("lost", f"{facts.loss.kg:.3g} kg in {facts.loss.years:.3g} years, about {yearly}"))
-    rows += [("seen" if there else "not there", target_words(job, n)) for n, there in facts.circumstances.items()]
-    rows += [("not fitted", names)] if (names := ", ".join(facts.not_fitted)) else []
-    rows.append(("now", f"{job.condition().words}, {facts.outdoor_c:.3g} C outdoors, {facts.indoor_c:.3g} C indoors"))
-    rows.append(("gauges", "on" if facts.gauges else "off"))
-    rows += [("you are at", place_words(job, facts.place))] if facts.place else []
-    return rows
+    rows += [("seen" if there else "not there", circumstance_words(job, n)) for n, there in facts.circumstances.items()]
+    rows += [("not fitted", site_name(job, site)) for site in facts.not_fitted]
+    return rows + _present_rows(job)
+
+
+def _present_rows(job: Job) -> list[tuple[str, str]]:
+    """What may change during a job."""
+    facts = job.facts
+    warmth = f"{facts.outdoor_c:.3g} C outdoors, {facts.indoor_c:.3g} C indoors"
+    rows = [("now", f"{job.condition().words}, {warmth}"), ("gauges", "on" if facts.gauges else "off")]
+    rows += [("also there", outcome_words(cause)) for cause in facts.false_causes]
+    return rows + ([("you are at", place_words(job, facts.place))] if facts.place else [])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Mapping, Sequence
+from functools import cached_property
 from typing import TypeAlias
 
 import numpy as np
@@ -36,6 +37,7 @@ class Chain:
         self.home: list[Segment] = [segment for segment in segments for _ in segment.links]
         self.place: dict[str, int] = {link.item.name: place for place, link in enumerate(self.links)}
         self._operators: dict[tuple[int, bytes | None], AnyOperator] = {}
+        self._known: dict[Hashable, AnyOperator] = {}
         self._effects: dict[int, Array] = {}
         self._shared_effects: dict[Hashable, Array] = {}
         self._likelihood: dict[int, Array] = {}
@@ -65,28 +67,36 @@ class Chain:
 
     def operators(self, wanted: Sequence[tuple[int, Array]]) -> list[AnyOperator]:
         """Operators of items with the given weights (S, P, K), those alike made together."""
-        made: dict[int, AnyOperator] = {}
-        alike: dict[Hashable, list[int]] = {}
-        for number, (place, weights) in enumerate(wanted):
+        keys = [self._key(place, weights) for place, weights in wanted]
+        fresh = {key: pair for key, pair in zip(keys, wanted, strict=True) if key not in self._known}
+        alike: dict[Hashable, list[Hashable]] = {}
+        for key, (place, weights) in fresh.items():
             link = self.links[place]
             if len(link.responses) > WIDEST_KERNEL:
-                made[number] = WideOperator(link, weights)
+                self._known[key] = WideOperator(link, weights)
             elif link.item.count > 1 or self.effects(place).shape[:2] != (1, 1):
-                made[number] = Operator(link.kernel(weights, self.effects(place)))
+                self._known[key] = Operator(link.kernel(weights, self.effects(place)))
             else:
-                alike.setdefault((id(self.effects(place)), weights.shape[0]), []).append(number)
-        for numbers in alike.values():
-            made |= self._alike([wanted[number] for number in numbers], numbers)
-        return [made[number] for number in range(len(wanted))]
+                alike.setdefault((id(self.effects(place)), weights.shape[0]), []).append(key)
+        for group in alike.values():
+            self._known.update(self._alike({key: fresh[key] for key in group}))
+        return [self._known[key] for key in keys]
 
-    def _alike(self, wanted: Sequence[tuple[int, Array]], numbers: Sequence[int]) -> dict[int, AnyOperator]:
-        """Operators of single items with the same effects, by number."""
-        effects = self.effects(wanted[0][0])[0, 0]
-        states = [np.einsum("spk,p->sk", weights, self.links[place].private_prior) for place, weights in wanted]
+    def _key(self, place: int, weights: Array) -> Hashable:
+        """Items with the same key have the same operator."""
+        link = self.links[place]
+        if link.effects_key is None or len(link.responses) > WIDEST_KERNEL:
+            return (place, weights.shape[0], weights.tobytes())
+        return (link.effects_key, link.item.count, weights.shape, link.private_prior.tobytes(), weights.tobytes())
+
+    def _alike(self, wanted: Mapping[Hashable, tuple[int, Array]]) -> dict[Hashable, AnyOperator]:
+        """Operators of single items with the same effects, by key."""
+        effects = self.effects(next(iter(wanted.values()))[0])[0, 0]
+        states = [np.einsum("spk,p->sk", weights, self.links[place].private_prior) for place, weights in wanted.values()]
         kernels = (np.concatenate(states) @ effects.reshape(effects.shape[0], -1)).reshape(-1, *effects.shape[1:])
         matrix, switches = matrices(kernels), states[0].shape[0]
         parts = [slice(i * switches, (i + 1) * switches) for i in range(len(wanted))]
-        return {number: Operator(kernels[part], matrix[part]) for number, part in zip(numbers, parts, strict=True)}
+        return {key: Operator(kernels[part], matrix[part]) for key, part in zip(wanted, parts, strict=True)}
 
     def effects(self, place: int) -> Array:
         """What one copy of an item in each state does to bits and sums: (S, P, K, B, G..)."""
@@ -100,6 +110,18 @@ class Chain:
                 made = self._shared_effects[key]
             self._effects[place] = made
         return self._effects[place]
+
+    def owners(self, switch: str) -> tuple[int, ...]:
+        """Places of the items that depend on a switch."""
+        return self._owners.get(switch, ())
+
+    @cached_property
+    def _owners(self) -> dict[str, tuple[int, ...]]:
+        found: dict[str, tuple[int, ...]] = {}
+        for place, link in enumerate(self.links):
+            for name in (*link.shared, *link.private):
+                found[name] = (*found.get(name, ()), place)
+        return found
 
     def before(self, place: int) -> Array:
         """The forward message before an item."""

@@ -79,12 +79,12 @@ def target_table(posterior: Posterior, test: Test, groups: Sequence[Group], max_
     if isinstance(test, LevelTest):
         return level_tables(posterior, [test], groups, max_on)[0]
     chain = posterior.chain
-    owner = next((i for i, link in enumerate(chain.links) if test.switch in (*link.shared, *link.private)), None)
-    if owner is None:
+    owners = chain.owners(test.switch)
+    if not owners:
         free = _Pass(chain, groups, max_on).tables([{}])[0]
         return np.asarray(free * (posterior.switch(test.switch) @ test.likelihood))
     values = range(posterior.model.sizes[test.switch])
-    parts = _Pass(chain, groups, max_on, (owner,)).tables([_only(chain, posterior, test, v) for v in values])
+    parts = _Pass(chain, groups, max_on, owners[:1]).tables([_only(chain, posterior, test, v) for v in values])
     return np.concatenate(parts, axis=1) @ test.likelihood
 
 
@@ -137,10 +137,9 @@ def _only(chain: Chain, posterior: Posterior, test: SwitchTest, value: int) -> d
     column = np.zeros((posterior.model.sizes[test.switch], 1, 1))
     column[value] = 1.0
     folded = {}
-    for place, link in enumerate(chain.links):
-        if test.switch in (*link.shared, *link.private):
-            rows = np.repeat(column, link.item.states, axis=1)
-            folded[place] = fold(chain, posterior, place, Table(rows, (test.switch,)))
+    for place in chain.owners(test.switch):
+        rows = np.repeat(column, chain.links[place].item.states, axis=1)
+        folded[place] = fold(chain, posterior, place, Table(rows, (test.switch,)))
     return folded
 
 

@@ -7,6 +7,7 @@ held off, each test costs a product of small tables.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TypeAlias
 
 import numpy as np
 
@@ -14,8 +15,12 @@ from leakinfer.inference.algebra import cavity
 from leakinfer.inference.chain import WIDEST_KERNEL
 from leakinfer.inference.information import Group, level_tables
 from leakinfer.inference.link import Link, aligned
-from leakinfer.inference.model import Array, LevelTest, SwitchTest
+from leakinfer.inference.model import Array, LevelTest, SwitchTest, Table
 from leakinfer.inference.posterior import Posterior
+
+
+Probe: TypeAlias = tuple[Table, Array]
+"""A level test of one item: its table, and the background (levels,)."""
 
 
 class GroupView:
@@ -62,22 +67,32 @@ class GroupView:
         off = weights * ~self.masks[place] * self._off_likelihood(place)
         return off, weights * self.posterior.copy_likelihood(place)
 
-    def tables(self, item: str, tests: Sequence[LevelTest]) -> list[Array]:
+    def tables(self, item: str, probes: Sequence[Probe]) -> list[Array]:
         """By test of this item alone, (2, outcomes): joint of the group off or on with the outcome."""
         place = self.chain.place[item]
         link = self.chain.links[place]
         if link.item.count > 1:
             if len(link.responses) > WIDEST_KERNEL:
+                tests = [LevelTest(ground, {item: table}) for table, ground in probes]
                 return level_tables(self.posterior, tests, [self.group], 1)
-            return self._counted(place, link, [tests[i] for i in range(len(tests))])
+            return self._counted(place, link, probes)
         off, whole = self.on_and_off(item)
-        found = []
-        for test in tests:
-            table = test.emit[item]
-            levels = aligned(table.values, table.switches, link.shared, link.private, self.posterior.model.sizes)
-            likelihood = np.diff(np.cumsum(levels, -1) * np.cumsum(test.background), axis=-1, prepend=0.0)
-            found.append(_off_on(_summed(off, likelihood), _summed(whole, likelihood)))
-        return found
+        return [self._single(link, off, whole, *probe) for probe in probes]
+
+    def plain(self, item: str) -> Array:
+        """(2, K): the state of an item of count 1 with the group off, and whatever the group does."""
+        place = self.chain.place[item]
+        link = self.chain.links[place]
+        whole = _over_switches(link, self.posterior.copy_likelihood(place))
+        if not self._off_before:
+            return np.stack([whole * ~self.masks[place], whole])
+        return np.stack([_over_switches(link, self._off_likelihood(place)) * ~self.masks[place], whole])
+
+    def _single(self, link: Link, off: Array, whole: Array, table: Table, ground: Array) -> Array:
+        """One test of an item of count 1."""
+        levels = aligned(table.values, table.switches, link.shared, link.private, self.posterior.model.sizes)
+        likelihood = np.diff(np.cumsum(levels, -1) * np.cumsum(ground), axis=-1, prepend=0.0)
+        return _off_on(*((joint[..., None] * likelihood).sum((0, 1, 2)) for joint in (off, whole)))
 
     def switch_table(self, item: str, test: SwitchTest) -> Array:
         """(2, outcomes): joint of the group off or on with a look at a switch of one item of count 1."""
@@ -88,9 +103,9 @@ class GroupView:
         values = [np.moveaxis(t.sum(-1).reshape(sizes), axis, 0).reshape(sizes[axis], -1).sum(1) for t in (off, whole)]
         return _off_on(values[0] @ test.likelihood, values[1] @ test.likelihood)
 
-    def _counted(self, place: int, link: Link, tests: Sequence[LevelTest]) -> list[Array]:
+    def _counted(self, place: int, link: Link, probes: Sequence[Probe]) -> list[Array]:
         """The same for several copies: kernels of all copies under "none emits more than a level"."""
-        columns = [self._at_most(link, test, level) for test in tests for level in range(test.outcomes - 1)]
+        columns = [self._at_most(link, table, level) for table, ground in probes for level in range(ground.size - 1)]
         weights = np.stack([link.weights, *(link.weights * column for column in columns)])
         both = np.concatenate([weights * ~self.masks[place], weights])  # (2 variants, S, P, K)
         kernels = link.kernel(both.reshape(-1, *both.shape[2:]), self.chain.effects(place))
@@ -100,27 +115,31 @@ class GroupView:
         total = self.chain.home[place].total
         below = [np.tensordot(k, seen, axes=seen.ndim) / total for k, seen in zip(kernels, (off, whole), strict=True)]
         tables, number = [], 1
-        for test in tests:
+        for _, ground in probes:
             rows = []
             for values in below:
-                steps = [*values[number : number + test.outcomes - 1], values[0]]
-                rows.append(np.diff(np.array(steps) * np.cumsum(test.background), prepend=0.0))
-            number += test.outcomes - 1
+                steps = [*values[number : number + ground.size - 1], values[0]]
+                rows.append(np.diff(np.array(steps) * np.cumsum(ground), prepend=0.0))
+            number += ground.size - 1
             tables.append(_off_on(rows[0], rows[1]))
         return tables
 
-    def _at_most(self, link: Link, test: LevelTest, level: int) -> Array:
+    def _at_most(self, link: Link, table: Table, level: int) -> Array:
         """(S, P, K): chance that one copy emits no more than a level."""
-        table = test.emit[link.item.name]
         sizes = self.posterior.model.sizes
         return aligned(table.values[..., : level + 1].sum(-1), table.switches, link.shared, link.private, sizes)
 
 
-def _summed(joint: Array, likelihood: Array) -> Array:
-    """(outcomes,): a joint (S, P, K) against a likelihood (S or 1, P or 1, K, outcomes)."""
-    if likelihood.shape[:2] == (1, 1):
-        return np.asarray(joint.sum((0, 1)) @ likelihood[0, 0])
-    return np.asarray((joint[..., None] * likelihood).sum((0, 1, 2)))
+def plain_tables(joints: Array, table: Table, ground: Array) -> Array:
+    """(n, 2, outcomes) for n items that one table without switches fits; ``joints``: (n, 2, K) from :meth:`plain`."""
+    cumulative = (joints @ table.values).cumsum(-1) * ground.cumsum()
+    steps = np.diff(cumulative, axis=-1, prepend=0.0)
+    return np.maximum(np.stack([steps[:, 0], steps[:, 1] - steps[:, 0]], axis=1), 0.0)
+
+
+def _over_switches(link: Link, likelihood: Array) -> Array:
+    """(K,): the posterior of a copy's state, its switches summed out."""
+    return np.asarray(np.einsum("spk,p,spk->k", link.weights, link.private_prior, likelihood))
 
 
 def _off_on(off: Array, whole: Array) -> Array:

@@ -59,7 +59,7 @@ class Table:
         values = np.asarray(self.values, dtype=float)
         if values.ndim != len(self.switches) + 2:
             raise ModelError(f"a table over {len(self.switches)} switches needs {len(self.switches) + 2} axes")
-        if not np.all(np.isfinite(values)) or np.any(values < 0):
+        if values.size == 0 or not (values.min() >= 0 and values.max() < np.inf):
             raise ModelError("a table holds a negative or non-finite number")
         object.__setattr__(self, "values", values)
 
@@ -280,8 +280,8 @@ def split_amounts(amounts: ArrayLike, step: float, cells: int) -> Array:
 
 def _distribution(values: ArrayLike, what: str) -> Array:
     array = np.asarray(values, dtype=float)
-    if array.ndim == 0 or array.shape[-1] == 0 or not np.all(np.isfinite(array)) or np.any(array < 0):
+    if array.ndim == 0 or array.size == 0 or not array.min() >= 0:  # not (NaN >= 0)
         raise ModelError(f"{what} holds a negative or non-finite number")
-    if np.any(np.abs(array.sum(-1) - 1) > 1e-9):
+    if not np.abs(array.sum(-1) - 1).max() <= 1e-9:
         raise ModelError(f"{what} does not sum to 1")
     return array

@@ -83,9 +83,10 @@ class Posterior:
 
     def switch(self, name: str) -> Array:
         """(values,): the distribution of a switch."""
-        owner = next((link for link in self.chain.links if name in link.shared or name in link.private), None)
-        if owner is None:
+        owners = self.chain.owners(name)
+        if not owners:
             return self._alone(name)
+        owner = self.chain.links[owners[0]]
         table = self._switches(owner.item.name)
         axis = (*owner.shared, *owner.private).index(name)
         kept = np.moveaxis(table, axis, 0).reshape(table.shape[axis], -1).sum(1)

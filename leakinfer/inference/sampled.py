@@ -154,7 +154,12 @@ def _within_budget(model: Model, together: Sequence[Sequence[str]]) -> tuple[Pos
         try:
             return Posterior(Model(model.items, model.switches, tuple(kept)), together, DRAW_BUDGET_BITS), left_out
         except OverBudget:
-            open_tests = [s for s in kept if isinstance(s.test, AmountTest) or (isinstance(s.test, LevelTest) and s.outcome)]
-            widest = max(open_tests, key=lambda seen: len(seen.test.scope) if not isinstance(seen.test, SwitchTest) else 0)
+            levels = [seen for seen in kept if isinstance(seen.test, LevelTest) and seen.outcome]
+            widest = max(levels or [seen for seen in kept if isinstance(seen.test, AmountTest)], key=_width)
             kept.remove(widest)
             left_out.append(widest)
+
+
+def _width(seen: Observation) -> int:
+    """How many items an observation looks at."""
+    return 0 if isinstance(seen.test, SwitchTest) else len(seen.test.scope)

@@ -53,6 +53,7 @@ class Belief:
         self.detection = Detection(job, self.rates)
         self.deficit = Deficit(job, self.rates)
         self.masks: dict[str, Mask] = {site.id: self.rates.matters(site.section) for site in job.sites}
+        self.priors: dict[tuple[object, ...], Array] = {}
         self.model = build_model(self)
         self.posterior = _solved(self.model, list(self.units.values()))
 
@@ -63,6 +64,29 @@ class Belief:
         for site in self.job.sites:
             units[site.unit] = (*units.get(site.unit, ()), site.id)
         return units
+
+    @cached_property
+    def unsure(self) -> dict[str, str]:
+        """By circumstance that touches a fitted site and is no fact: its exposure."""
+        return unsure(self.job)
+
+    @cached_property
+    def present_at(self) -> dict[str, tuple[str, ...]]:
+        """By site, the exposures that a fact says are there."""
+        at: dict[str, tuple[str, ...]] = {}
+        for name, there in self.job.facts.circumstances.items():
+            for site in self.job.touched(name) if there else ():
+                at[site] = (*at.get(site, ()), self.job.exposure_of[name])
+        return at
+
+    @cached_property
+    def unsure_at(self) -> dict[str, dict[str, str]]:
+        """By site, the circumstances that may touch it and are no fact, with their exposures."""
+        at: dict[str, dict[str, str]] = {}
+        for name, exposure in self.unsure.items():
+            for site in self.job.touched(name):
+                at.setdefault(site, {})[name] = exposure
+        return at
 
     @property
     def exact(self) -> bool:
@@ -176,52 +200,47 @@ def tested_pairs(job: Job) -> set[tuple[str, str]]:
 def unsure(job: Job) -> dict[str, str]:
     """By circumstance that touches a fitted site and is no fact: its exposure."""
     fitted = {site.id for site in job.sites}
-    named = {c.id: c.exposure for c in job.system.circumstances if fitted & set(c.sites)}
-    named |= {f"{site.id}:{exposure}": exposure for site in job.sites for exposure in site.exposures}
-    return {name: exposure for name, exposure in named.items() if name not in job.facts.circumstances}
+    facts = job.facts.circumstances
+    return {name: e for name, e in job.exposure_of.items() if name not in facts and fitted & job.touched(name)}
 
 
 def _switches(belief: Belief, repeated: set[tuple[str, str]]) -> list[Switch]:
     job, catalogue = belief.job, belief.job.catalogue
     switches = [Switch(f"shared:{name}", shared_nodes(unknown)[1]) for name, unknown in catalogue.shared.items()]
-    for name, exposure in unsure(job).items():
+    for name, exposure in belief.unsure.items():
         switches.append(Switch(there_name(name), prevalence(catalogue.exposures[exposure], None)))
-    for site in job.sites:
-        for method in catalogue.methods.values():
-            if (method.id, site.id) in repeated:
-                switches.append(belief.detection.blind_switch(method, site))
+    for method, name in sorted(repeated):
+        switches.append(belief.detection.blind_switch(catalogue.methods[method], job.site(name)))
     return switches
 
 
 def _item(belief: Belief, site: Site) -> Item:
-    job, catalogue = belief.job, belief.job.catalogue
-    component = catalogue.components[site.component]
-    shared = [name for name, unknown in catalogue.shared.items() if site.component in unknown.classes]
-    open_ones = {name: exposure for name, exposure in unsure(job).items() if site.id in job.touched(name)}
-    present = [catalogue.exposures[e] for e in present_exposures(job, site)]
-    facts = job.facts
+    """A site with its prior; sites of one class in the same circumstances share one prior."""
+    catalogue = belief.job.catalogue
+    shared = tuple(name for name, unknown in catalogue.shared.items() if site.component in unknown.classes)
+    open_ones = belief.unsure_at.get(site.id, {})
+    present = belief.present_at.get(site.id, ())
+    key = (site.component, shared, present, tuple(open_ones.values()))
+    if key not in belief.priors:
+        belief.priors[key] = _prior(belief, site.component, shared, present, tuple(open_ones.values()))
+    names = (*(f"shared:{name}" for name in shared), *(there_name(name) for name in open_ones))
+    return Item(site.id, belief.priors[key], names, site.count)
+
+
+def _prior(
+    belief: Belief, component: str, shared: tuple[str, ...], present: tuple[str, ...], possible: tuple[str, ...]
+) -> Array:
+    catalogue, facts = belief.job.catalogue, belief.job.facts
     then = 0.0 if facts.tight_years_ago is None else facts.age_years - facts.tight_years_ago
-    prior = site_prior(
-        component,
+    return site_prior(
+        catalogue.components[component],
         catalogue,
         belief.rates.sizes,
         (then, facts.age_years),
-        present,
-        [catalogue.exposures[exposure] for exposure in open_ones.values()],
+        [catalogue.exposures[name] for name in present],
+        [catalogue.exposures[name] for name in possible],
         [shared_nodes(catalogue.shared[name])[0] for name in shared],
     )
-    names = (*(f"shared:{name}" for name in shared), *(there_name(name) for name in open_ones))
-    return Item(site.id, prior, names, site.count)
-
-
-def present_exposures(job: Job, site: Site) -> list[str]:
-    """The exposures that a fact says are there at a site."""
-    shared = {c.id: c.exposure for c in job.system.circumstances}
-    found = []
-    for name, there in job.facts.circumstances.items():
-        if there and site.id in job.touched(name):
-            found.append(shared.get(name) or name.split(":")[1])
-    return found
 
 
 def _observation(belief: Belief, finding: Finding) -> Observation:
@@ -248,7 +267,7 @@ def level_test(belief: Belief, finding: Finding, repeated: set[tuple[str, str]])
 
 def look_test(belief: Belief, circumstance: str) -> SwitchTest:
     """Looking whether a circumstance is there: sensitivity and specificity of its exposure's look."""
-    exposure = belief.job.catalogue.exposures[unsure(belief.job)[circumstance]]
+    exposure = belief.job.catalogue.exposures[belief.unsure[circumstance]]
     hit, clear = exposure.look.sensitivity, exposure.look.specificity
     return SwitchTest(there_name(circumstance), np.array([[clear, 1 - clear], [1 - hit, hit]]))
 

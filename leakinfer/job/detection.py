@@ -29,6 +29,7 @@ class Detection:
     def __init__(self, job: Job, rates: Rates) -> None:
         self.job, self.rates = job, rates
         self._tables: dict[tuple[object, ...], Table] = {}
+        self._fair: dict[tuple[object, ...], bool] = {}
 
     def unreachable(self, method: Method, site: Site) -> float:
         """Chance that the site hides from the method, whoever repeats it."""
@@ -67,10 +68,12 @@ class Detection:
         """Whether pressure and temperature are within what the method asks for."""
         if method.least_gauge_kpa <= 0 and method.least_temperature_c <= -50:
             return True
-        gauge = pa_to_kpa_gauge(self.rates.pressure_pa(site.section, condition))
-        outdoors = next(p.outdoors for p in self.job.system.places if p.id == site.place)
-        here = condition.outdoor_c if outdoors else condition.indoor_c
-        return gauge >= method.least_gauge_kpa and here >= method.least_temperature_c
+        key = (method.id, site.section, site.place, condition)
+        if key not in self._fair:
+            gauge = pa_to_kpa_gauge(self.rates.pressure_pa(site.section, condition))
+            warm = self.job.temperature_at(site.place, condition) >= method.least_temperature_c
+            self._fair[key] = warm and gauge >= method.least_gauge_kpa
+        return self._fair[key]
 
     def _levels(self, method: Method, site: Site, condition: Condition, air: str, fair: bool) -> Array:
         """(states, levels): P(highest outcome that a copy within reach gives)."""

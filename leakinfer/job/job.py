@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 from msgspec import structs
@@ -29,15 +29,50 @@ class Job:
     findings: tuple[Finding, ...] = ()
     skips: tuple[Skip, ...] = ()
 
-    @property
+    @cached_property
     def sites(self) -> tuple[Site, ...]:
         """The sites that are fitted."""
         left_out = set(self.facts.not_fitted)
         return tuple(site for site in self.system.sites if site.id not in left_out)
 
+    @cached_property
+    def _site(self) -> dict[str, Site]:
+        return {site.id: site for site in self.sites}
+
+    @cached_property
+    def _outdoors(self) -> dict[str, bool]:
+        return {place.id: place.outdoors for place in self.system.places}
+
+    @cached_property
+    def _touched(self) -> dict[str, frozenset[str]]:
+        """By circumstance, the sites that it touches."""
+        shared = {c.id: frozenset(c.sites) for c in self.system.circumstances}
+        return shared | {f"{s.id}:{exposure}": frozenset([s.id]) for s in self.system.sites for exposure in s.exposures}
+
+    @cached_property
+    def exposure_of(self) -> dict[str, str]:
+        """By circumstance, its exposure."""
+        shared = {c.id: c.exposure for c in self.system.circumstances}
+        return shared | {f"{s.id}:{exposure}": exposure for s in self.system.sites for exposure in s.exposures}
+
+    @cached_property
+    def _members(self) -> dict[tuple[str, str], tuple[Site, ...]]:
+        """By kind and target, the fitted sites of sweeps, spots and circumstances, in the system's order."""
+        order = {site.id: number for number, site in enumerate(self.sites)}
+        zones: dict[str, list[str]] = {zone.id: [] for zone in self.system.zones}
+        for site in self.sites:
+            zones[site.zone].append(site.id)
+        named = {("sweep", name): ids for name, ids in zones.items()}
+        named |= {("spot", spot.id): list(spot.catches) for spot in self.system.spots}
+        named |= {("exposure", name): list(ids) for name, ids in self._touched.items()}
+        return {
+            key: tuple(self._site[name] for name in sorted((n for n in ids if n in order), key=order.__getitem__))
+            for key, ids in named.items()
+        }
+
     def site(self, name: str) -> Site:
         """The fitted site of that id."""
-        return next(site for site in self.sites if site.id == name)
+        return self._site[name]
 
     def condition(self, state: str | None = None) -> Condition:
         """The condition at present, or with another state of the system."""
@@ -103,20 +138,13 @@ class Job:
         """The sites that a test of ``target`` looks at."""
         if method.kind == "point":
             return (self.site(target),)
-        if method.kind == "sweep":
-            return tuple(site for site in self.sites if site.zone == target)
-        if method.kind == "spot":
-            caught = next(spot.catches for spot in self.system.spots if spot.id == target)
-            return tuple(site for site in self.sites if site.id in caught)
         if method.kind == "total":
             return self.sites
-        touched = self.touched(target)
-        return tuple(site for site in self.sites if site.id in touched)
+        return self._members[method.kind, target]
 
     def touched(self, circumstance: str) -> frozenset[str]:
         """The sites that a circumstance touches."""
-        shared = next((c.sites for c in self.system.circumstances if c.id == circumstance), None)
-        return frozenset(shared if shared is not None else [circumstance.split(":")[0]])
+        return self._touched[circumstance]
 
     def place_of(self, method: str, target: str) -> str | None:
         """Where one must stand for a test; None for one of the whole system."""
@@ -128,12 +156,15 @@ class Job:
         if kind == "total":
             return None
         sites = [target] if kind == "point" else sorted(self.touched(target))
-        return next((site.place for site in self.system.sites if site.id in sites), None)
+        return next((self._site[site].place for site in sites if site in self._site), None)
 
     def air_at(self, place: str, condition: Condition) -> str:
         """The air where one stands: still indoors with fans off."""
-        outdoors = next(p.outdoors for p in self.system.places if p.id == place)
-        return condition.air if outdoors else "still"
+        return condition.air if self._outdoors[place] else "still"
+
+    def temperature_at(self, place: str, condition: Condition) -> float:
+        """The air temperature where one stands, C."""
+        return condition.outdoor_c if self._outdoors[place] else condition.indoor_c
 
     def technique(self, method: Method, site: Site) -> Technique | None:
         """How the method is done on this kind of site, where the catalogue says."""
@@ -189,8 +220,3 @@ class Job:
 def outcome_names(method: Method) -> tuple[str, ...]:
     """A method's outcomes, the silent one first."""
     return (method.silent, *(grade.outcome for grade in method.grades))
-
-
-def sites_named(sites: Iterable[Site]) -> dict[str, Site]:
-    """By id."""
-    return {site.id: site for site in sites}

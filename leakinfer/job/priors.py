@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,16 +26,17 @@ def leak_probability(expected: Array, gamma_shape: float) -> Array:
     return -np.expm1(-gamma_shape * np.log1p(expected / gamma_shape))
 
 
-def lognormal_nodes(log_sd: float, count: int, *, mean_one: bool) -> tuple[Array, Array]:
-    """(nodes,) values and weights of a lognormal factor with median 1, or with mean 1."""
+@cache
+def normal_nodes(count: int) -> tuple[Array, Array]:
+    """(count,) points and weights of Gauss-Hermite quadrature over a standard normal."""
     points, weights = np.polynomial.hermite_e.hermegauss(count)
-    centre = -0.5 * log_sd**2 if mean_one else 0.0
-    return np.exp(centre + log_sd * points), weights / weights.sum()
+    return points, weights / weights.sum()
 
 
 def shared_nodes(unknown: SharedUnknown) -> tuple[Array, Array]:
-    """(nodes,) factors with mean 1 on the hazards, and their prior weights."""
-    return lognormal_nodes(unknown.log_sd, unknown.nodes, mean_one=True)
+    """(nodes,) lognormal factors with mean 1 on the hazards, and their prior weights."""
+    points, weights = normal_nodes(unknown.nodes)
+    return np.exp(unknown.log_sd * points - 0.5 * unknown.log_sd**2), weights
 
 
 def size_distribution(spread: SizeSpread, sizes: Array) -> Array:
@@ -77,17 +79,12 @@ def _along(values: Array, axis: int, ndim: int) -> Array:
 
 def _over_ratios(expected: Array, log_variance: Array, gamma_shape: float) -> Array:
     """The leak probability with the lognormal uncertainty of the hazard ratios integrated."""
-    points, weights = np.polynomial.hermite_e.hermegauss(RATIO_NODES)
+    points, weights = normal_nodes(RATIO_NODES)
     spread = np.exp(np.sqrt(log_variance)[..., None] * points)
-    return np.asarray(leak_probability(expected[..., None] * spread, gamma_shape) @ (weights / weights.sum()))
+    return np.asarray(leak_probability(expected[..., None] * spread, gamma_shape) @ weights)
 
 
 def prevalence(exposure: Exposure, fact: bool | None) -> Array:
     """(2,): chance that a circumstance is not there, is there."""
     there = exposure.prevalence.value if fact is None else float(fact)
     return np.array([1 - there, there])
-
-
-def exposures_of(catalogue: Catalogue, names: Mapping[str, str]) -> dict[str, Exposure]:
-    """By circumstance, its exposure."""
-    return {name: catalogue.exposures[exposure] for name, exposure in names.items()}

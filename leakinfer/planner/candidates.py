@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from leakinfer.catalogue.model import Method
-from leakinfer.job.belief import Belief, unsure
+from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
 from leakinfer.physics.refrigerants import refrigerant
 from leakinfer.planner.model import Candidate, NotAllowed
@@ -15,7 +15,7 @@ def possible(belief: Belief) -> tuple[list[Candidate], list[NotAllowed]]:
     allowed: list[Candidate] = []
     refused: list[NotAllowed] = []
     for method in job.catalogue.methods.values():
-        for target in _targets(job, method):
+        for target in _targets(belief, method):
             reason = _skipped(job, method, target) or job.hindrance(method, target)
             if reason:
                 refused.append(NotAllowed(method.id, target, reason))
@@ -25,9 +25,9 @@ def possible(belief: Belief) -> tuple[list[Candidate], list[NotAllowed]]:
     return allowed, refused
 
 
-def _targets(job: Job, method: Method) -> tuple[str, ...]:
+def _targets(belief: Belief, method: Method) -> tuple[str, ...]:
     """Targets worth listing: circumstances that are facts already are left out."""
-    return tuple(unsure(job)) if method.kind == "exposure" else job.targets(method)
+    return tuple(belief.unsure) if method.kind == "exposure" else belief.job.targets(method)
 
 
 def _states(job: Job, method: Method) -> tuple[str, ...]:
@@ -39,9 +39,8 @@ def _states(job: Job, method: Method) -> tuple[str, ...]:
 
 def _skipped(job: Job, method: Method, target: str) -> str | None:
     """The person's reason for leaving it out, of the test, its target or its place."""
-    place = job.place_of(method.id, target)
     for skip in job.skips:
-        if skip.method in (None, method.id) and skip.target in (target, place):
+        if skip.method in (None, method.id) and skip.target in (target, job.place_of(method.id, target)):
             return f"left out: {skip.reason}"
     return None
 

@@ -15,17 +15,12 @@ def _own(job: Job, candidate: Candidate) -> float:
     """The test itself; a kind of site may take its own time, and so does a look at a circumstance."""
     method = job.catalogue.methods[candidate.method]
     if method.kind == "exposure":
-        return job.catalogue.exposures[_exposure(job, candidate.target)].look.minutes
+        return job.catalogue.exposures[job.exposure_of[candidate.target]].look.minutes
     if method.kind == "point":
         technique = job.technique(method, job.site(candidate.target))
         if technique is not None and technique.minutes is not None:
             return technique.minutes
     return method.minutes
-
-
-def _exposure(job: Job, circumstance: str) -> str:
-    shared = {c.id: c.exposure for c in job.system.circumstances}
-    return shared.get(circumstance) or circumstance.split(":")[1]
 
 
 def _way(job: Job, place: str | None) -> tuple[float, float]:

@@ -8,11 +8,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference import Information, LevelTest, Mask, Posterior, Test, information
+from leakinfer.inference import Information, LevelTest, Mask, Posterior, Table, Test, information
 from leakinfer.inference.entropy import mutual_information_bits
 from leakinfer.inference.information import from_joint, level_tables
-from leakinfer.inference.local import GroupView
+from leakinfer.inference.local import GroupView, plain_tables
 from leakinfer.job.belief import Belief, level_test, look_test, tested_pairs, weight_test
+from leakinfer.job.detection import background
 from leakinfer.job.finding import Finding
 from leakinfer.planner.model import Candidate
 
@@ -27,6 +28,7 @@ class Scorer:
         self.belief = belief
         self.job = belief.job
         self.pairs = tested_pairs(belief.job)
+        self._ground: dict[str, Array] = {}
         self.unit_of = {site.id: site.unit for site in belief.job.sites}
 
     def score(self, candidates: Sequence[Candidate]) -> list[Information]:
@@ -66,19 +68,56 @@ class Scorer:
                 by_site[candidate.target].append(number)
             elif kind == "exposure" and len(touched := self._touched(candidate)) == 1 and self._alone(touched[0]):
                 looks[touched[0]].append(number)
-        found: dict[int, Information] = {}
-        views: dict[str, GroupView] = {}
-        for site in dict.fromkeys([*by_site, *looks]):
-            unit = self.unit_of[site]
-            if unit not in views:
-                views[unit] = GroupView(posterior, self.belief.unit_masks(unit))
-            tests = [self.test(candidates[number]) for number in by_site[site]]
-            tables = views[unit].tables(site, [test for test in tests if isinstance(test, LevelTest)])
-            for number in looks[site]:
-                tables.append(views[unit].switch_table(site, look_test(self.belief, candidates[number].target)))
-            for number, table in zip([*by_site[site], *looks[site]], tables, strict=True):
-                found[number] = Information(float(mutual_information_bits(table)), table.sum(0), 0.0)
-        return found
+        self._views: dict[str, GroupView] = {}
+        tables = self._plain_points(posterior, by_site, candidates)
+        for site, numbers in by_site.items():
+            if left := [number for number in numbers if number not in tables]:
+                probes = [self._probe(candidates[number]) for number in left]
+                tables |= dict(zip(left, self._view(posterior, site).tables(site, probes), strict=True))
+        for site, numbers in looks.items():
+            for number in numbers:
+                look = look_test(self.belief, candidates[number].target)
+                tables[number] = self._view(posterior, site).switch_table(site, look)
+        return _informations(tables)
+
+    def _plain_points(
+        self, posterior: Posterior, by_site: Mapping[str, list[int]], candidates: Sequence[Candidate]
+    ) -> dict[int, Array]:
+        """Tables of first tests at single sites: those that answer alike are made together."""
+        alike: dict[tuple[int, int], list[int]] = defaultdict(list)
+        probes: dict[tuple[int, int], tuple[Table, Array]] = {}
+        joints: dict[int, Array] = {}
+        for site, numbers in by_site.items():
+            if not self._alone(site):
+                continue
+            joint = self._view(posterior, site).plain(site)
+            for number in numbers:
+                table, ground = self._probe(candidates[number])
+                if not table.switches:
+                    alike[id(table), id(ground)].append(number)
+                    probes[id(table), id(ground)] = (table, ground)
+                    joints[number] = joint
+        made: dict[int, Array] = {}
+        for key, numbers in alike.items():
+            stacked = plain_tables(np.stack([joints[number] for number in numbers]), *probes[key])
+            made |= dict(zip(numbers, stacked, strict=True))
+        return made
+
+    def _view(self, posterior: Posterior, site: str) -> GroupView:
+        """The repair unit of a site, as seen from its sites."""
+        unit = self.unit_of[site]
+        if unit not in self._views:
+            self._views[unit] = GroupView(posterior, self.belief.unit_masks(unit))
+        return self._views[unit]
+
+    def _probe(self, candidate: Candidate) -> tuple[Table, Array]:
+        """A point test as the table of its site and the background."""
+        method = self.job.catalogue.methods[candidate.method]
+        if method.id not in self._ground:
+            self._ground[method.id] = background(method, self.job.facts.false_causes)
+        repeated = (method.id, candidate.target) in self.pairs
+        site = self.job.site(candidate.target)
+        return self.belief.detection.table(method, site, candidate.condition, repeated=repeated), self._ground[method.id]
 
     def _touched(self, candidate: Candidate) -> list[str]:
         return [site.id for site in self.job.scope(self.job.catalogue.methods[candidate.method], candidate.target)]
@@ -104,3 +143,16 @@ class Scorer:
 
     def _single(self, candidate: Candidate) -> Information:
         return information(self.belief.posterior, self.test(candidate), self.groups(candidate), 1)
+
+
+def _informations(tables: Mapping[int, Array]) -> dict[int, Information]:
+    """Informations from joint tables (2, outcomes), those of one size together."""
+    by_size: dict[int, list[int]] = defaultdict(list)
+    for number, table in tables.items():
+        by_size[table.shape[1]].append(number)
+    found: dict[int, Information] = {}
+    for numbers in by_size.values():
+        stacked = np.stack([tables[number] for number in numbers])
+        for number, bits, outcomes in zip(numbers, mutual_information_bits(stacked), stacked.sum(1), strict=True):
+            found[number] = Information(float(bits), outcomes, 0.0)
+    return found

@@ -38,8 +38,8 @@ CHARGE = Charge(typical=2.0, low=1.0, high=4.0, unit="kg", source="made up for a
 
 
 def site(name: str, component: str, section: str = "suction", zone: str = VALVES, **more: Any) -> Site:
-    """A site in the yard's zone, or with ``zone=COIL`` in the closet's."""
-    place = YARD if zone == VALVES else CLOSET
+    """A site at the yard's valves, or with ``zone=COIL`` in the closet."""
+    place = CLOSET if zone == COIL else YARD
     return Site(name, name.replace("_", " "), component, place, zone, section, **{"unit": name, **more})
 
 

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from msgspec import structs
 from scipy import integrate, stats
 
 from leakinfer.circuit.model import Circumstance
@@ -19,7 +20,7 @@ from leakinfer.job.priors import (
 )
 from leakinfer.job.rates import size_grid
 
-from .small import CATALOGUE, chance, coarse, found, job_on, odds, site, spot, system, told
+from .small import CATALOGUE, VALVES, chance, coarse, found, job_on, odds, site, spot, system, told
 
 SIZES = size_grid(CATALOGUE)
 REFERENCE = 10.0  # years, hazard_reference_years
@@ -176,9 +177,13 @@ def test_a_counted_group_equals_its_members() -> None:
 
 @pytest.mark.parametrize("outcome", ["silent", "response"])
 def test_a_counted_group_equals_its_members_under_a_sweep(outcome: str) -> None:
-    def belief(*joints: str, count: int) -> Belief:
-        made = system(*(site(name, "return_bend", count=count) for name in joints), site("core", "valve_core"))
-        return Belief(told(job_on(made), found("probe_sweep", "valves", outcome)))
+    """Where no spot hides: what hides a group from a method hides all of it."""
+    sweep = structs.replace(CATALOGUE.methods["probe_sweep"], unreachable=0.0, techniques={})
+    catalogue = structs.replace(CATALOGUE, methods={**CATALOGUE.methods, "probe_sweep": sweep})
+
+    def belief(*bends: str, count: int) -> Belief:
+        made = system(*(site(name, "return_bend", count=count) for name in bends), site("core", "valve_core"))
+        return Belief(told(job_on(made, catalogue), found("probe_sweep", VALVES, outcome)))
 
     group, members = belief("bends", count=3), belief("bend_1", "bend_2", "bend_3", count=1)
     assert group.posterior.log_evidence == pytest.approx(members.posterior.log_evidence, abs=1e-9)

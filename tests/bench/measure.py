@@ -1,0 +1,25 @@
+"""Timing for the benchmarks: medians after a warm-up, one thread of linear algebra."""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable
+from typing import Any
+
+
+def median_ms(run: Callable[[], object], times: int) -> float:
+    """Median wall time of a call in ms."""
+    run()
+    taken = []
+    for _ in range(times):
+        start = time.perf_counter()
+        run()
+        taken.append((time.perf_counter() - start) * 1000)
+    return statistics.median(taken)
+
+
+def report(figures: dict[str, float], aims: dict[str, str], more: dict[str, Any]) -> dict[str, Any]:
+    """Figures with their aims beside them."""
+    named = {name: {"figure": round(value, 4), "aim": aims.get(name, "")} for name, value in figures.items()}
+    return {**{name: round(value, 4) for name, value in figures.items()}, "beside_aims": named, **more}

@@ -1,0 +1,92 @@
+"""Repeating a test on one spot says less each time: a spot that hides from a method hides from its repeats too."""
+
+from __future__ import annotations
+
+import pytest
+
+from leakinfer.circuit.model import System
+from leakinfer.job.belief import Belief
+from leakinfer.job.detection import Detection
+from leakinfer.job.job import Job
+
+from .small import CATALOGUE, STANDING, chance, found, job_on, odds, site, system, told
+
+SILENT = found("probe_point", "drier", "silent")
+
+
+def one_drier() -> System:
+    return system(site("drier", "drier_suction"))
+
+
+def after_silences(job: Job, times: int) -> float:
+    return chance(told(job, *[SILENT] * times), "drier")
+
+
+def by_closed_form(job: Job, times: int) -> float:
+    """P(leak | n silences): the reach of the spot is drawn once, the misses of each size n times.
+
+    Tight: (1 - f)^n. Size k: (1 - f)^n (u + (1 - u) (1 - d_k)^n).
+    """
+    belief = Belief(job)
+    method = CATALOGUE.methods["probe_point"]
+    hidden = method.techniques["drier_suction"].unreachable
+    assert hidden is not None
+    rate = belief.rates.g_per_year("suction", STANDING)[1:]
+    detect = (1 - method.lapse) / (1 + (method.grades[0].rate50 / rate) ** method.grades[0].slope)
+    prior = belief.posterior.marginal("drier")
+    leaking = float(prior[1:] @ (hidden + (1 - hidden) * (1 - detect) ** times))
+    return leaking / (float(prior[0]) + leaking)
+
+
+@pytest.mark.parametrize("times", [1, 2, 3, 10])
+def test_silences_of_one_spot_equal_the_closed_form(times: int) -> None:
+    job = job_on(one_drier())
+    assert after_silences(job, times) == pytest.approx(by_closed_form(job, times), abs=1e-12)
+
+
+def test_each_silence_moves_the_odds_less_than_the_one_before() -> None:
+    job = job_on(one_drier(), age_years=20.0)
+    have = [odds(after_silences(job, times)) for times in range(5)]
+    moves = [before / after for before, after in zip(have, have[1:], strict=False)]
+    assert all(earlier > later > 1 for earlier, later in zip(moves, moves[1:], strict=False))
+
+
+def test_however_often_it_is_repeated_a_leak_stays_possible() -> None:
+    """No less than what hides from the method for good."""
+    job = job_on(one_drier())
+    prior = chance(job, "drier")
+    hidden = CATALOGUE.methods["probe_point"].techniques["drier_suction"].unreachable or 0.0
+    assert after_silences(job, 40) > 0.9 * prior * hidden > 0
+
+
+def test_two_methods_are_worth_more_than_one_twice() -> None:
+    job = job_on(one_drier())
+    thrice = after_silences(job, 3)
+    assert chance(told(job, SILENT, SILENT, found("bubbles", "drier", "none")), "drier") < thrice
+
+
+def test_a_repeat_elsewhere_is_not_weakened() -> None:
+    made = system(site("one", "drier_suction"), site("two", "drier_suction", "hot_gas"))
+    alone = chance(told(job_on(made), found("probe_point", "two", "silent")), "two")
+    after = chance(
+        told(job_on(made), found("probe_point", "one", "silent"), found("probe_point", "two", "silent")), "two"
+    )
+    assert after == pytest.approx(alone, abs=1e-12)
+
+
+def test_a_spot_that_answered_once_is_not_hidden() -> None:
+    """After a response the belief that the method reaches the spot has grown."""
+    job = told(job_on(one_drier()), found("probe_point", "drier", "response"))
+    before = CATALOGUE.methods["probe_point"].techniques["drier_suction"].unreachable
+    assert before is not None
+    assert Belief(job).posterior.switch("blind:probe_point:drier")[1] < 0.95 * before
+
+
+def test_the_first_silence_is_the_same_with_and_without_a_shared_reach() -> None:
+    job = job_on(one_drier())
+    detection = Detection(job, Belief(job).rates)
+    method, drier = CATALOGUE.methods["probe_point"], job.site("drier")
+    shared = detection.table(method, drier, STANDING, repeated=True).values
+    alone = detection.table(method, drier, STANDING, repeated=False).values
+    reach = detection.blind_switch(method, drier).prior
+    assert (reach[:, None, None] * shared).sum(0) == pytest.approx(alone, abs=1e-15)
