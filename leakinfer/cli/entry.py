@@ -149,7 +149,7 @@ def _version(context: click.Context, _: click.Parameter, asked: bool) -> None:
         context.exit()
 
 
-@click.group(cls=Program, invoke_without_command=True, context_settings={"max_content_width": 100})
+@click.group("leakinfer", cls=Program, invoke_without_command=True, context_settings={"max_content_width": 100})
 @click.option(
     "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Print the version."
 )

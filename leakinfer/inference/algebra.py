@@ -10,6 +10,7 @@ Union over one bit is three products: out0 = m0 k0, out1 = m0 k1 + m1 (k0 + k1).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 from typing import NamedTuple
 
@@ -102,6 +103,32 @@ class Operator:
         return result.reshape(shape)
 
 
+class QuietOrOne:
+    """An item that for each value of the switches does nothing or acts by one common kernel, in its own shares.
+
+    ``quiet``, ``active``: (S,). ``common``: the operator of kernels (V, B, G..), each serving S / V values in turn.
+    Most items are like that: the switches change how likely a state is that does anything, not what it does.
+    """
+
+    def __init__(self, quiet: Array, active: Array, common: Operator) -> None:
+        self.quiet, self.active, self.common = quiet, active, common
+
+    def push(self, message: Array) -> Array:
+        """The message after the item."""
+        return self._mixed(message, self.common.push)
+
+    def pull(self, message: Array) -> Array:
+        """The adjoint of :meth:`push`."""
+        return self._mixed(message, self.common.pull)
+
+    def _mixed(self, message: Array, act: Callable[[Array], Array]) -> Array:
+        rows, switches, others = message.shape[:3]
+        kernels = self.common.matrix.shape[0]
+        moved = act(message.reshape(rows, kernels, switches // kernels * others, *message.shape[3:]))
+        lead = (switches, *(1,) * (message.ndim - 2))
+        return message * self.quiet.reshape(lead) + moved.reshape(message.shape) * self.active.reshape(lead)
+
+
 def matrices(kernels: Array) -> Array:
     """(S, B, G..) as (S, 3^r, .., G, G); for several items at once lay them along the first axis."""
     bits = int(kernels.shape[1]).bit_length() - 1
@@ -141,13 +168,23 @@ def cavity(before: Array, after: Array) -> Array:
     grid = before.shape[4:]
     cells = int(np.prod(grid)) if grid else 1
     flat = before.reshape(rows, switches, others, -1, cells)[:, :, :, table.message]
-    flat = flat.transpose(1, 3, 0, 2, 4).reshape(switches, -1, 1, rows * others * cells)
-    reach = _reach(after.reshape(rows, switches, others, -1, *grid), len(grid))  # (.., B, cells, cells)
-    reach = reach[:, :, :, table.out].transpose(1, 3, 0, 2, 4, 5).reshape(switches, -1, rows * others * cells, cells)
-    joined = (flat @ reach)[:, :, 0]  # (S, 3^r, cells)
+    joined = _correlated(flat, after.reshape(rows, switches, others, -1, *grid)[:, :, :, table.out], len(grid))
     if bits:
         joined = np.tensordot(table.kernel, joined, axes=(0, 1)).swapaxes(0, 1)
     return joined.reshape(switches, 2**bits, *grid)
+
+
+def _correlated(before: Array, after: Array, sums: int) -> Array:
+    """(S, L, cells): over rows and others, sum_g before[g] after[g + added], the last cell keeping what is beyond.
+
+    ``before``: (rows, S, U, L, cells), ``after``: (rows, S, U, L, G..).
+    """
+    if sums != 1:
+        return np.asarray(np.einsum("rsulg,rsulgx->slx", before, _reach(after, sums)))
+    cells = after.shape[-1]
+    padded = np.concatenate([after, np.repeat(after[..., -1:], cells - 1, axis=-1)], axis=-1)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, cells, axis=-1)  # no copy: [.., g, added]
+    return np.asarray(np.matmul(before[..., None, :], windows)[..., 0, :].sum((0, 2)))
 
 
 def _reach(after: Array, sums: int) -> Array:

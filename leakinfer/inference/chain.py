@@ -10,8 +10,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import Operator, cavity, matrices
-from leakinfer.inference.link import Link
+from leakinfer.inference.algebra import Operator, QuietOrOne, cavity, matrices
+from leakinfer.inference.link import Link, one_profile, quiet_states
 from leakinfer.inference.model import Array, ImpossibleEvidence
 from leakinfer.inference.segment import Segment
 from leakinfer.inference.wide import WideOperator
@@ -21,7 +21,7 @@ WIDEST_KERNEL = 5
 TOGETHER = 32  # neighbours whose likelihoods are made at once: few calls, little memory
 
 Mask: TypeAlias = NDArray[np.bool_]
-AnyOperator: TypeAlias = Operator | WideOperator
+AnyOperator: TypeAlias = Operator | QuietOrOne | WideOperator
 
 
 class Chain:
@@ -74,7 +74,7 @@ class Chain:
             link = self.links[place]
             if len(link.responses) > WIDEST_KERNEL:
                 self._known[key] = WideOperator(link, weights)
-            elif link.item.count > 1 or self.effects(place).shape[:2] != (1, 1):
+            elif link.item.count > 1 or self.effects(place).shape[0] > 1:
                 self._known[key] = Operator(link.kernel(weights, self.effects(place)))
             else:
                 alike.setdefault((id(self.effects(place)), weights.shape[0]), []).append(key)
@@ -91,12 +91,32 @@ class Chain:
 
     def _alike(self, wanted: Mapping[Hashable, tuple[int, Array]]) -> dict[Hashable, AnyOperator]:
         """Operators of single items with the same effects, by key."""
-        effects = self.effects(next(iter(wanted.values()))[0])[0, 0]
-        states = [np.einsum("spk,p->sk", weights, self.links[place].private_prior) for place, weights in wanted.values()]
-        kernels = (np.concatenate(states) @ effects.reshape(effects.shape[0], -1)).reshape(-1, *effects.shape[1:])
-        matrix, switches = matrices(kernels), states[0].shape[0]
-        parts = [slice(i * switches, (i + 1) * switches) for i in range(len(wanted))]
-        return {key: Operator(kernels[part], matrix[part]) for key, part in zip(wanted, parts, strict=True)}
+        places = [place for place, _ in wanted.values()]
+        effects = self.effects(places[0])[0]  # (P or 1, K, B, G..)
+        owned = effects.shape[0]
+        pairs = [(weights, self.links[place].private_prior) for place, weights in wanted.values()]
+        if owned == 1:
+            states = np.stack([np.einsum("spk,p->sk", *pair) for pair in pairs])  # (n, S, K)
+        else:
+            states = np.stack([(weights * prior[:, None]).reshape(len(weights), -1) for weights, prior in pairs])
+        effects = effects.reshape(-1, *effects.shape[2:])
+        blocks = states.shape[1] // self._switch_values(places[0])  # variants of weights
+        still, flat = quiet_states(effects), effects.reshape(effects.shape[0], -1)
+        loud = (states[..., ~still] @ flat[~still]).reshape(len(wanted), blocks, -1, flat.shape[1])
+        shares = one_profile(states[..., still].sum(-1), loud)
+        kernels = states @ flat if shares is None else shares[2]
+        kernels = kernels.reshape(len(wanted), -1, *effects.shape[1:])
+        matrix = matrices(kernels.reshape(-1, *effects.shape[1:]))
+        split_matrix = matrix.reshape(*kernels.shape[:2], *matrix.shape[1:])
+        made = [Operator(kernel, part) for kernel, part in zip(kernels, split_matrix, strict=True)]
+        if shares is None:
+            return dict(zip(wanted, made, strict=True))
+        mixed = [QuietOrOne(q, a, operator) for q, a, operator in zip(shares[0], shares[1], made, strict=True)]
+        return dict(zip(wanted, mixed, strict=True))
+
+    def _switch_values(self, place: int) -> int:
+        """S of an item: the joint values of the switches that it shares."""
+        return int(self.links[place].weights.shape[0])
 
     def effects(self, place: int) -> Array:
         """What one copy of an item in each state does to bits and sums: (S, P, K, B, G..)."""

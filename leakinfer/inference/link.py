@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from leakinfer.inference import algebra
 from leakinfer.inference.model import Array, Item
@@ -121,3 +122,25 @@ def aligned(
         full.append([sizes[name] if used else 1 for name in part])
     values = np.broadcast_to(values.reshape(*lead, *tail), (*full[0], *full[1], *tail))
     return values.reshape(math.prod(full[0]), math.prod(full[1]), *tail)
+
+
+SAME_PROFILE = 1e-13  # relative; rounding of products of a few factors is far below
+
+
+def quiet_states(effects: Array) -> NDArray[np.bool_]:
+    """(K,): the states that do nothing to bits and sums; ``effects``: (K, B, G..)."""
+    flat = effects.reshape(effects.shape[0], -1)
+    return np.asarray((flat[:, 0] == 1) & (flat[:, 1:] == 0).all(1))
+
+
+def one_profile(quiet: Array, loud: Array) -> tuple[Array, Array, Array] | None:
+    """Shares of doing nothing and of acting, (n, V S) each, and the kernel (n, V, cells) by which an item acts whatever
+    its switches; None if that differs. ``quiet``: (n, V S), ``loud``: (n, V, S, cells) kernels without the quiet part.
+    """
+    active = loud.sum(-1)  # (n, V, S)
+    best = np.take_along_axis(loud, active.argmax(-1)[..., None, None], axis=2)[:, :, 0]
+    total = best.sum(-1, keepdims=True)
+    profile = best / np.where(total > 0, total, 1.0)
+    if np.any(np.abs(loud - active[..., None] * profile[:, :, None]) > SAME_PROFILE * loud):
+        return None
+    return quiet, active.reshape(quiet.shape), profile

@@ -78,7 +78,7 @@ def environment(**more: str) -> dict[str, str]:
     return os.environ | {"PYTHONPATH": str(Path(leakinfer.__file__).parent.parent)} | more
 
 
-def process(script: str, *arguments: str | Path, **more: Any) -> subprocess.Popen[str]:
+def process(script: str, *arguments: str | Path, **more: Any) -> subprocess.Popen[Any]:
     """A Python process of its own that runs ``script``."""
     command = [sys.executable, "-c", script, *map(str, arguments)]
     pipes: dict[str, Any] = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "env": environment()}

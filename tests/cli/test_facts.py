@@ -55,7 +55,16 @@ def test_all_options_of_new_reach_the_facts(tmp_path: Path) -> None:
     path = tmp_path / "a.job"
     given = ["--refrigerant", "R-22", "--charge", "3 kg", "--charge-weighed", "--age", "12 years"]
     given += ["--tight-ago", "2 years", "--seen", "litter_at_compressor", "--seen", "suction_tube:wire_rubbing"]
-    given += ["--not-there", "compressor_shakes", "--not-fitted", "suction_drier", "--state", "running", "--air", "breeze"]
+    given += [
+        "--not-there",
+        "compressor_shakes",
+        "--not-fitted",
+        "suction_drier",
+        "--state",
+        "running",
+        "--air",
+        "breeze",
+    ]
     given += ["--outdoor", "86 F", "--indoor", "20 C", "--gauges", "on", "--at", "yard", "--matters", "20 g/yr"]
     told = answer("new", path, "--system", "ducted_split", *given)
     assert (told["job"], told["system"], told["sites"]) == (str(path), "ducted_split", 62)
@@ -94,6 +103,8 @@ def test_a_system_of_ones_own(tmp_path: Path) -> None:
 
 def test_facts_screen(tmp_path: Path) -> None:
     path = begun(tmp_path, "--seen", "litter_at_compressor", "--loss", "0.9 kg", "--over", "18 months")
-    told = page("fact", path, "air=wind", "false_cause=foam", "tight_ago=2 years", "not_fitted=suction_drier", "at=yard")
+    told = page(
+        "fact", path, "air=wind", "false_cause=foam", "tight_ago=2 years", "not_fitted=suction_drier", "at=yard"
+    )
     for words in ("0.9 kg in 1.5 years, about 600 g/yr", "wet leaves", "standing, wind", "foam", "2 years ago"):
         assert words in told

@@ -63,7 +63,7 @@ def the_job() -> Job:
 def expected_leaks(component: ComponentClass, since: float, until: float) -> float:
     """Weibull cumulative hazard between two ages, the mean rate quoted over ten years."""
     shape = component.age.weibull
-    return 10 * component.hazard.mean * ((until / 10) ** shape - (since / 10) ** shape)
+    return float(10 * component.hazard.mean * ((until / 10) ** shape - (since / 10) ** shape))
 
 
 def leak_chance(expected: float, gamma_shape: float, log_sd: float = 0.0) -> float:
@@ -79,7 +79,8 @@ def leak_chance(expected: float, gamma_shape: float, log_sd: float = 0.0) -> flo
     if log_sd == 0:
         return 1 - tight(1.0)
     points, weights = np.polynomial.hermite_e.hermegauss(24)
-    return 1 - sum(w * tight(math.exp(log_sd * p)) for p, w in zip(points, weights, strict=True)) / weights.sum()
+    mixed = sum(w * tight(math.exp(log_sd * p)) for p, w in zip(points, weights, strict=True))
+    return 1 - float(mixed / weights.sum())
 
 
 def prior(name: str, factor: float, cap_missing: bool) -> Array:
@@ -135,7 +136,7 @@ def silent_twice(core: int) -> float:
     method = CATALOGUE.methods["probe_point"]
     grade, open_ = method.grades[0], reach(method, "core")
     miss = [1 - curve(grade, method.lapse, NOW / air)[core] for air in (1.0, method.air["breeze"])]
-    return (1 - grade.false_alarm) ** 2 * (open_ * miss[0] * miss[1] + 1 - open_)
+    return float((1 - grade.false_alarm) ** 2 * (open_ * miss[0] * miss[1] + 1 - open_))
 
 
 def slow_foam(core: int) -> float:
@@ -208,7 +209,7 @@ def loss_likelihood() -> Array:
     mixed = (1 - low) * plain
     for share in SHORTFALLS:
         mixed = mixed + low / len(SHORTFALLS) * plain[np.minimum(missing + round(share * CHARGE_G), CHARGE_G)]
-    return mixed
+    return np.asarray(mixed)
 
 
 def losses() -> dict[tuple[int, ...], float]:
@@ -250,7 +251,7 @@ def _weights(caps: dict[bool, float]) -> dict[tuple[int, ...], float]:
     for point, share in zip(points, shares / shares.sum(), strict=True):
         factor = math.exp(log_sd * point - log_sd**2 / 2)
         joint, drier = prior("joint 1", factor, False), prior("drier", factor, False)
-        core = sum(chance * prior("core", factor, missing) for missing, chance in caps.items())
+        core = caps[True] * prior("core", factor, True) + caps[False] * prior("core", factor, False)
         for states in weights:
             weights[states] += share * core[states[0]] * joint[states[1]] * joint[states[2]] * drier[states[3]]
     return weights

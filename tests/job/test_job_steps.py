@@ -131,7 +131,8 @@ def test_a_site_of_ones_own_is_swept_with_its_zone() -> None:
 
 
 @pytest.mark.parametrize(
-    ("part", "value"), [("component", "gasket_of_cheese"), ("zone", "cellar"), ("section", "gutter"), ("id", "elsewhere")]
+    ("part", "value"),
+    [("component", "gasket_of_cheese"), ("zone", "cellar"), ("section", "gutter"), ("id", "elsewhere")],
 )
 def test_a_site_of_ones_own_that_does_not_fit_is_refused(part: str, value: str) -> None:
     parts = {"id": "extra", "component": "flare", "section": "liquid_line", "zone": "service_valves"} | {part: value}

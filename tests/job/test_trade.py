@@ -1,4 +1,7 @@
-"""What the trade knows, asked of the shipped priors and systems. Common practice, no source, where nothing else is said."""
+"""What the trade knows, asked of the shipped priors and systems.
+
+Common practice, no source, where nothing else is said.
+"""
 
 from __future__ import annotations
 
@@ -256,7 +259,9 @@ def test_gauges_do_not_end_other_tests() -> None:
 # confirmation
 
 
-@pytest.mark.parametrize("name", ["suction_port_core", "metering_outlet_flare", "suction_drier", "liquid_line_coupling"])
+@pytest.mark.parametrize(
+    "name", ["suction_port_core", "metering_outlet_flare", "suction_drier", "liquid_line_coupling"]
+)
 def test_fast_bubbles_speak_louder_than_slow_foam(name: str) -> None:
     foam, fast = (
         Belief(told(shipped_job("ducted_split"), found("bubbles", name, outcome))).matters_probability[name]
@@ -284,7 +289,7 @@ def test_a_probe_alone_confirms_nothing() -> None:
 
 
 def first_charge(age: float, kg: float, *, first_charge_weighed: bool = False) -> float:
-    """P(not a leak, the first charge was wrong) on a ducted split of 2.6 kg, the loss counted since it was installed."""
+    """P(not a leak, the first charge was wrong) on a ducted split of 2.6 kg; the loss since it was installed."""
     facts = {"age_years": age, "loss": {"kg": kg, "years": age}, "first_charge_weighed": first_charge_weighed}
     return Belief(shipped_job("ducted_split", **facts)).not_a_leak
 

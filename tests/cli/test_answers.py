@@ -1,0 +1,155 @@
+"""``next``, ``sites``, ``why`` and the lists: what they answer, against the rules of probability and the trade."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+
+import pytest
+
+from leakinfer.reading import shipped
+
+from .helpers import answer, begun, contents, page
+
+TEST_KEYS = {
+    *("method", "target", "condition", "place", "bits", "minutes", "minutes_detail", "bits_per_minute", "outcomes"),
+    *("reason", "how", "spoils", "cautions", "repeat", "perishable"),
+}
+STOP_KEYS = {
+    *("stop", "reason", "confirmed", "another", "expected_g_per_year", "observed_g_per_year", "cheapest"),
+}
+NEXT_KEYS = {
+    *("exact", "log_evidence", "any_leak", "any_leak_that_matters", "not_a_leak", "matters_g_per_year", "confirmed"),
+    *("sites", "units", "objective", "next", "not_allowed", "stop", "surprise", "notices"),
+}
+SITE_KEYS = {"site", "name", "unit", "place", "leak_probability", "matters_probability", "expected_g_per_year"}
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    return begun(tmp_path, "--age", "11 years", "--loss", "0.9 kg", "--over", "18 months", "--at", "yard")
+
+
+def test_next_answers_with_all_its_parts(job: Path) -> None:
+    told = answer("next", job)
+    assert set(told) == NEXT_KEYS
+    assert told["exact"] is True
+    assert all(set(site) == SITE_KEYS for site in told["sites"])
+    assert all(set(test) == TEST_KEYS for test in told["next"])
+    assert set(told["stop"]) == STOP_KEYS
+    assert set(told["stop"]["cheapest"]) == TEST_KEYS
+    assert {frozenset(refused) for refused in told["not_allowed"]} == {frozenset({"method", "target", "reason"})}
+    assert told["objective"] == "bits_per_minute"
+    assert told["surprise"] is None
+
+
+def test_its_numbers_fit_together(job: Path) -> None:
+    told = answer("next", job)
+    for test in told["next"]:
+        assert sum(test["outcomes"].values()) == pytest.approx(1, abs=1e-9)
+        assert test["minutes"] == pytest.approx(sum(test["minutes_detail"].values()))
+        assert test["bits_per_minute"] == pytest.approx(test["bits"] / test["minutes"])
+        assert test["bits"] >= 0
+    for site in told["sites"]:
+        assert 0 <= site["matters_probability"] <= site["leak_probability"] <= told["any_leak"] + 1e-12
+    assert told["stop"]["observed_g_per_year"] == pytest.approx(900 / 1.5)
+    assert told["stop"]["another"] == pytest.approx(told["any_leak_that_matters"])
+
+
+def test_tests_are_ranked_by_the_objective(job: Path) -> None:
+    by_bits = answer("next", job, "--objective", "bits")
+    assert by_bits["objective"] == "bits"
+    hoses = {"weigh_charge"}  # connects hoses and so stands behind the tests that hoses would end
+    bits = [test["bits"] for test in by_bits["next"] if test["method"] not in hoses]
+    assert bits == sorted(bits, reverse=True)
+    worth = [test["bits_per_minute"] for test in answer("next", job)["next"] if test["method"] not in hoses]
+    assert worth == sorted(worth, reverse=True)
+    assert len(answer("next", job, "--top", "3")["next"]) == 3
+
+
+def test_what_is_forecast_is_the_mean_of_what_follows(job: Path, tmp_path: Path) -> None:
+    """Law of total probability: today's chance of every site is the mean over the outcomes of a test of tomorrow's."""
+    told = answer("next", job)
+    test = next(t for t in told["next"] if (t["method"], t["target"]) == ("bubbles", "liquid_port_core"))
+    mean = dict.fromkeys((site["site"] for site in told["sites"]), 0.0)
+    for outcome, chance in test["outcomes"].items():
+        copy = tmp_path / f"{outcome}.job"
+        copy.write_bytes(job.read_bytes())
+        after = answer("record", copy, "bubbles", "liquid_port_core", outcome, "--state", test["condition"]["state"])
+        for site in after["sites"]:
+            mean[site["site"]] += chance * site["matters_probability"]
+        assert after["log_evidence"] == pytest.approx(told["log_evidence"] + math.log(chance), abs=1e-9)
+    for site in told["sites"]:
+        assert mean[site["site"]] == pytest.approx(site["matters_probability"], abs=1e-9)
+
+
+def test_ports_come_first_on_a_unit_of_middle_age(tmp_path: Path) -> None:
+    """Common practice, no source: valve cores and their caps first, before gauges."""
+    told = answer("next", begun(tmp_path))
+    first = told["next"][0]
+    assert first["target"] in {"liquid_port_core", "suction_port_core", "liquid_port_cap", "suction_port_cap"}
+    assert first["perishable"] is True
+    assert first["cautions"]
+
+
+def test_questions_change_nothing(job: Path) -> None:
+    before = contents(job.parent)
+    assert answer("next", job) == answer("next", job)
+    for command in (("sites", job), ("sites", job, "--all"), ("why", job, "liquid_port_core"), ("check", job)):
+        page(*command)
+    assert contents(job.parent) == before
+
+
+def test_sites_by_repair_unit(job: Path) -> None:
+    told = answer("sites", job)
+    units = {unit["unit"]: unit["matters_probability"] for unit in told["units"]}
+    for site in told["sites"]:
+        assert site["matters_probability"] <= units[site["unit"]] + 1e-12
+    some, every = page("sites", job), page("sites", job, "--all")
+    assert "indoor coil, one repair unit" in some
+    assert "more are below 1%" in some
+    assert len(every.splitlines()) > len(some.splitlines())
+    assert all(site["site"] in every for site in told["sites"])
+
+
+def test_sites_say_what_is_known_of_each(job: Path) -> None:
+    page("record", job, "probe_point", "liquid_port_core", "silent")
+    page("record", job, "probe_sweep", "coil_connections", "response")
+    page("record", job, "probe_point", "suction_port_core", "response")
+    assert "suction_port_core: likely here" in page("sites", job)
+    page("record", job, "bubbles", "suction_port_core", "fast_bubbles")
+    said = page("sites", job, "--all", columns=100)
+    assert "suction_port_core: confirmed" in said
+    assert "liquid_port_core: nothing detectable (electronic probe at one spot, standing, still air)" in said
+    assert "indoor_liquid_joint: cannot tell yet" in said
+    assert "discharge_tube: not checked" in said
+
+
+def test_why_ends_at_todays_chance(job: Path) -> None:
+    page("record", job, "oil_point", "liquid_port_core", "oil")
+    told = answer("why", job, "liquid_port_core")
+    today = next(s for s in answer("sites", job)["sites"] if s["site"] == "liquid_port_core")
+    assert told["steps"][-1]["probability"] == pytest.approx(today["matters_probability"])
+    chances = [step["probability"] for step in told["steps"]]
+    odds = [chance / (1 - chance) for chance in chances]
+    for before, after, step in zip(odds, odds[1:], told["steps"][1:], strict=False):
+        assert step["odds_ratio"] == pytest.approx(after / before, rel=1e-6)
+    assert "valve core" in page("why", job, "liquid_port_core")
+
+
+def test_lists(tmp_path: Path) -> None:
+    systems = [system["id"] for system in answer("systems")["systems"]]
+    files = {found.stem for found in shipped("priors", "systems").glob("*.toml")}
+    assert set(systems) == files | {"rack_store"}
+    methods = {method["method"]: method for method in answer("methods")["methods"]}
+    assert methods["bubbles"]["outcomes"] == ["none", "slow_foam", "fast_bubbles"]
+    assert answer("methods", "bubbles")["methods"] == [methods["bubbles"]]
+    assert {cause["id"] for cause in methods["bubbles"]["false_causes"]} == {"foam", "cleaner"}
+    parts = answer("systems", "ducted_split")["system"]
+    shown = page("systems", "ducted_split")
+    for kind in ("places", "zones", "sections", "sites", "spots", "circumstances"):
+        assert all(re.search(rf"^  {part['id']}\b", shown, re.MULTILINE) for part in parts[kind])
+    assert "slow_foam" in page("methods")
+    assert "Solution conducts" in page("methods", "bubbles")
+    assert "ducted_split" in page("systems")
