@@ -34,7 +34,7 @@ def step(number: int, played: Played, earlier: Sequence[Played]) -> str:
     if played.step.facts:
         parts.append(wrapped(f"Now: {job.condition().words}."))
     if tests:
-        parts += [_cautions(tests[0].cautions, earlier), "  Proposed"]
+        parts += [_cautions(played, earlier), "  Proposed"]
         parts += [tests_table(job, tests, played.plan.objective), _reason(tests[0].reason)]
     parts += [_done(played), wrapped(played.step.story), _found(played)]
     parts.append(change_page(played.before, played.after, surprising(job, played.finding)))
@@ -43,13 +43,21 @@ def step(number: int, played: Played, earlier: Sequence[Played]) -> str:
     return "\n".join(parts)
 
 
-def _cautions(texts: Sequence[str], earlier: Sequence[Played]) -> str:
-    """Cautions in full the first time, afterwards only those that are new."""
-    shown = {text for played in earlier for text in (played.plan.next[0].cautions if played.plan.next else ())}
+def _cautions(played: Played, earlier: Sequence[Played]) -> str:
+    """Cautions of the test proposed first and of the one that was made; those shown before are only counted."""
+    shown = {text for one in earlier for text in _texts(one)}
+    texts = _texts(played)
     new = [text for text in texts if text not in shown]
     known = len(texts) - len(new)
     again = f": the {known} cautions above hold here too" + (", and" if new else ".") if known else ""
     return "\n".join([wrapped(f"Before you start{again}"), *([bullets(new, "!")] if new else [])])
+
+
+def _texts(played: Played) -> list[str]:
+    """The cautions that a step asks for, each once."""
+    done = (played.finding.method, played.finding.target)
+    made = [test for test in played.plan.next if (test.candidate.method, test.candidate.target) == done]
+    return list(dict.fromkeys(text for test in (*played.plan.next[:1], *made[:1]) for text in test.cautions))
 
 
 def _reason(reason: str) -> str:

@@ -34,7 +34,8 @@ def systems(name: str | None, as_json: bool) -> None:
     if system is None:
         click.echo(screen.pairs(list(shipped_systems().items())))
         return
-    click.echo(f"  {system.name}: {', '.join(system.refrigerants)}, usually {system.charge.typical:g} kg")
+    usual = f"{', '.join(system.refrigerants)}, usually {system.charge.typical:g} kg"
+    click.echo(screen.wrapped(f"{system.name}: {usual}"))
     for head, rows in _parts(system).items():
         click.echo(screen.heading(head))
         click.echo(screen.table(["", ""], rows, fixed=(0,)).lstrip("\n"))

@@ -214,6 +214,7 @@ def sites_page(belief: Belief, everything: bool) -> str:
             lines += [chance_line(f"{names[unit]}, one repair unit:", chance)]
         for site in shown:
             lines += _site_lines(belief, site, verdicts[site], "" if alone else "  ")
+    lines += ["  None above 1%."] if not lines else []
     hidden = 0 if everything else len(verdicts.keys() - telling)
     lines += [f"  {hidden} more are below 1% and not checked: --all lists them"] if hidden else []
     return "\n".join([heading("Places by repair unit"), *lines])

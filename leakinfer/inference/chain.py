@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Mapping, Sequence
 from functools import cached_property
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,14 +14,23 @@ from leakinfer.inference.algebra import Operator, QuietOrOne, cavity, matrices
 from leakinfer.inference.link import Link, one_profile, quiet_states
 from leakinfer.inference.model import Array, ImpossibleEvidence
 from leakinfer.inference.segment import Segment
-from leakinfer.inference.wide import WideOperator
+from leakinfer.inference.wide import Mixture, WideOperator
 
 # Responses on one item beyond which states are scanned one by one: 3^r products against r times the states.
 WIDEST_KERNEL = 5
 TOGETHER = 32  # neighbours whose likelihoods are made at once: few calls, little memory
 
 Mask: TypeAlias = NDArray[np.bool_]
-AnyOperator: TypeAlias = Operator | QuietOrOne | WideOperator
+AnyOperator: TypeAlias = Operator | QuietOrOne | WideOperator | Mixture
+
+
+class Wanted(NamedTuple):
+    """An operator that is asked for: of an item, with weights (V S, P, K). ``aside``: chances (V S,) that other weights
+    hold instead, for all copies together."""
+
+    place: int
+    weights: Array
+    aside: tuple[Array, Array] | None = None
 
 
 class Chain:
@@ -53,7 +62,7 @@ class Chain:
         key = (place, None if mask is None else mask.tobytes())
         if key not in self._operators:
             weights = self.links[place].weights
-            self._operators[key] = self.operators([(place, weights if mask is None else weights * ~mask)])[0]
+            self._operators[key] = self.operators([Wanted(place, weights if mask is None else weights * ~mask)])[0]
         return self._operators[key]
 
     def masked(self, masks: Mapping[int, Mask | None]) -> None:
@@ -61,40 +70,56 @@ class Chain:
         keys = {place: (place, None if mask is None else mask.tobytes()) for place, mask in masks.items()}
         missing = [place for place, key in keys.items() if key not in self._operators]
         own = {place: self.links[place].weights for place in missing}
-        wanted = [(place, own[place] if (mask := masks[place]) is None else own[place] * ~mask) for place in missing]
+        wanted = [Wanted(p, own[p] if (mask := masks[p]) is None else own[p] * ~mask) for p in missing]
         for place, made in zip(missing, self.operators(wanted), strict=True):
             self._operators[keys[place]] = made
 
-    def operators(self, wanted: Sequence[tuple[int, Array]]) -> list[AnyOperator]:
-        """Operators of items with the given weights (S, P, K), those alike made together."""
-        keys = [self._key(place, weights) for place, weights in wanted]
-        fresh = {key: pair for key, pair in zip(keys, wanted, strict=True) if key not in self._known}
+    def operators(self, wanted: Sequence[Wanted]) -> list[AnyOperator]:
+        """Operators of items with the given weights, those alike made together."""
+        keys = [self._key(ask) for ask in wanted]
+        fresh = {key: ask for key, ask in zip(keys, wanted, strict=True) if key not in self._known}
         alike: dict[Hashable, list[Hashable]] = {}
-        for key, (place, weights) in fresh.items():
-            link = self.links[place]
+        for key, ask in fresh.items():
+            link, effects = self.links[ask.place], self.effects(ask.place)
             if len(link.responses) > WIDEST_KERNEL:
-                self._known[key] = WideOperator(link, weights)
-            elif link.item.count > 1 or self.effects(place).shape[0] > 1:
-                self._known[key] = Operator(link.kernel(weights, self.effects(place)))
+                self._known[key] = self._wide(ask)
+            elif link.item.count > 1 or effects.shape[0] > 1:
+                self._known[key] = Operator(self._kernel(ask))
             else:
-                alike.setdefault((id(self.effects(place)), weights.shape[0]), []).append(key)
+                alike.setdefault((id(effects), ask.weights.shape[0]), []).append(key)
         for group in alike.values():
-            self._known.update(self._alike({key: fresh[key] for key in group}))
+            self._known.update(self._alike({key: _mixed(fresh[key]) for key in group}))
         return [self._known[key] for key in keys]
 
-    def _key(self, place: int, weights: Array) -> Hashable:
-        """Items with the same key have the same operator."""
-        link = self.links[place]
-        if link.effects_key is None or len(link.responses) > WIDEST_KERNEL:
-            return (place, weights.shape[0], weights.tobytes())
-        return (link.effects_key, link.item.count, weights.shape, link.private_prior.tobytes(), weights.tobytes())
+    def _kernel(self, ask: Wanted) -> Array:
+        """(V S, B, G..) of all copies; where an item may be hidden, a mixture of two."""
+        link, effects = self.links[ask.place], self.effects(ask.place)
+        kernel = link.kernel(ask.weights, effects)
+        if ask.aside is None:
+            return kernel
+        chance = ask.aside[0].reshape(-1, *(1,) * (kernel.ndim - 1))
+        return (1 - chance) * kernel + chance * link.kernel(ask.aside[1], effects)
 
-    def _alike(self, wanted: Mapping[Hashable, tuple[int, Array]]) -> dict[Hashable, AnyOperator]:
+    def _wide(self, ask: Wanted) -> WideOperator | Mixture:
+        link = self.links[ask.place]
+        here = WideOperator(link, ask.weights)
+        return here if ask.aside is None else Mixture(ask.aside[0], here, WideOperator(link, ask.aside[1]))
+
+    def _key(self, ask: Wanted) -> Hashable:
+        """Items with the same key have the same operator."""
+        link = self.links[ask.place]
+        aside = None if ask.aside is None else tuple(part.tobytes() for part in ask.aside)
+        if link.effects_key is None or len(link.responses) > WIDEST_KERNEL:
+            return (ask.place, ask.weights.shape[0], ask.weights.tobytes(), aside)
+        own = (link.item.count, ask.weights.shape, link.private_prior.tobytes())
+        return (link.effects_key, *own, ask.weights.tobytes(), aside)
+
+    def _alike(self, wanted: Mapping[Hashable, Wanted]) -> dict[Hashable, AnyOperator]:
         """Operators of single items with the same effects, by key."""
-        places = [place for place, _ in wanted.values()]
+        places = [ask.place for ask in wanted.values()]
         effects = self.effects(places[0])[0]  # (P or 1, K, B, G..)
         owned = effects.shape[0]
-        pairs = [(weights, self.links[place].private_prior) for place, weights in wanted.values()]
+        pairs = [(ask.weights, self.links[ask.place].private_prior) for ask in wanted.values()]
         if owned == 1:
             states = np.stack([np.einsum("spk,p->sk", *pair) for pair in pairs])  # (n, S, K)
         else:
@@ -225,3 +250,11 @@ class Chain:
             segment.after = messages[::-1]
             segment.total = float(np.sum(segment.before[0] * segment.after[0]))
             message = segment.leave_back(inner)
+
+
+def _mixed(ask: Wanted) -> Wanted:
+    """Of an item of count 1: one that may be hidden is the same as weights in between."""
+    if ask.aside is None:
+        return ask
+    chance = ask.aside[0][:, None, None]
+    return Wanted(ask.place, (1 - chance) * ask.weights + chance * ask.aside[1])

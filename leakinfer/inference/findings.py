@@ -8,7 +8,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, LevelTest, Model, SwitchTest, Table
+from leakinfer.inference.model import (
+    AmountTest,
+    Array,
+    ImpossibleEvidence,
+    LevelTest,
+    Model,
+    Observation,
+    Switch,
+    SwitchTest,
+    Table,
+)
 
 SWITCH, RESPONSE, SUM = 0, 1, 2
 
@@ -45,6 +55,25 @@ class Findings:
     axes: Mapping[str, Axis]
     log_factor: float
     named_sums: Mapping[str, str]  # by a sum's own name, the name of its axis
+
+
+def revealed(model: Model) -> Model:
+    """The same model with every item that may be hidden from a test depending on a switch that says so."""
+    switches, observations = list(model.switches), list[Observation]()
+    for number, seen in enumerate(model.observations):
+        test = seen.test
+        if isinstance(test, LevelTest) and test.hidden:
+            emit = dict(test.emit)
+            for item, chance in test.hidden.items():
+                name = f"hidden {number} {item}"
+                switches.append(Switch(name, np.array([1 - chance, chance])))
+                quiet = np.zeros_like(emit[item].values)
+                quiet[..., 0] = 1.0
+                values = np.stack([emit[item].values, quiet])
+                emit[item] = Table(values, (name, *emit[item].switches))
+            seen = Observation(LevelTest(test.background, emit), seen.outcome)
+        observations.append(seen)
+    return Model(model.items, tuple(switches), tuple(observations))
 
 
 def sort_findings(model: Model) -> Findings:

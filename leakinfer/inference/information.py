@@ -17,7 +17,7 @@ from itertools import combinations
 
 import numpy as np
 
-from leakinfer.inference.chain import AnyOperator, Chain
+from leakinfer.inference.chain import AnyOperator, Chain, Wanted
 from leakinfer.inference.entropy import entropy_bits, mutual_information_bits
 from leakinfer.inference.layout import lay_out
 from leakinfer.inference.link import aligned
@@ -26,6 +26,14 @@ from leakinfer.inference.posterior import Mask, Posterior
 
 Group = Mapping[str, Mask]
 Set = frozenset[int]
+
+
+@dataclass(frozen=True, eq=False)
+class Variant:
+    """Weights (S, P, K) that stand in for an item's own; ``hidden``: the chance that its own hold all the same."""
+
+    weights: Array
+    hidden: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +100,7 @@ def level_tables(posterior: Posterior, tests: Sequence[LevelTest], groups: Seque
     """:func:`target_table` of several level tests about the same groups, in one pass."""
     chain = _chain_for(posterior, tests)
     scope = {chain.place[item] for test in tests for item in test.emit}
-    variants: list[dict[int, Array]] = [{}]
+    variants: list[dict[int, Variant]] = [{}]
     for test in tests:
         variants += [_at_most(chain, posterior, test, level) for level in range(test.outcomes - 1)]
     free, *rest = _Pass(chain, groups, max_on, sorted(scope)).tables(variants)
@@ -116,13 +124,13 @@ def _chain_for(posterior: Posterior, tests: Sequence[LevelTest]) -> Chain:
     return lay_out(posterior.model, posterior.together, extra=extra) if extra else chain
 
 
-def _at_most(chain: Chain, posterior: Posterior, test: LevelTest, level: int) -> dict[int, Array]:
+def _at_most(chain: Chain, posterior: Posterior, test: LevelTest, level: int) -> dict[int, Variant]:
     """By place, the weights under "no copy in scope emits more than ``level``"."""
     folded = {}
     for item, table in test.emit.items():
         place = chain.place[item]
         column = Table(table.values[..., : level + 1].sum(-1, keepdims=True), table.switches)
-        folded[place] = fold(chain, posterior, place, column)
+        folded[place] = Variant(fold(chain, posterior, place, column), test.hidden.get(item, 0.0))
     return folded
 
 
@@ -132,14 +140,14 @@ def fold(chain: Chain, posterior: Posterior, place: int, table: Table) -> Array:
     return link.weights * aligned(table.values, table.switches, link.shared, link.private, posterior.model.sizes)[..., 0]
 
 
-def _only(chain: Chain, posterior: Posterior, test: SwitchTest, value: int) -> dict[int, Array]:
+def _only(chain: Chain, posterior: Posterior, test: SwitchTest, value: int) -> dict[int, Variant]:
     """Weights that leave only one value of a switch."""
     column = np.zeros((posterior.model.sizes[test.switch], 1, 1))
     column[value] = 1.0
     folded = {}
     for place in chain.owners(test.switch):
         rows = np.repeat(column, chain.links[place].item.states, axis=1)
-        folded[place] = fold(chain, posterior, place, Table(rows, (test.switch,)))
+        folded[place] = Variant(fold(chain, posterior, place, Table(rows, (test.switch,))))
     return folded
 
 
@@ -163,7 +171,7 @@ class _Pass:
         self.begins = {number: place for place, number in sorted(self.owner.items(), reverse=True)}
         self.ends = {number: place for place, number in sorted(self.owner.items())}
 
-    def tables(self, variants: Sequence[Mapping[int, Array]]) -> list[Array]:
+    def tables(self, variants: Sequence[Mapping[int, Variant]]) -> list[Array]:
         """By variant, (sets, outcomes): sets of at most ``max_on`` groups in order of size, then "more"."""
         self.variants = variants
         self._operators = self._made()
@@ -190,13 +198,15 @@ class _Pass:
         """By place and whether the masked states are ruled out, the item's operator for all variants."""
         wanted, keys = [], []
         for place in range(self.first, self.last + 1):
-            own = self.chain.links[place].weights
-            free = np.concatenate([variant.get(place, own) for variant in self.variants])
-            wanted.append((place, free))
-            keys.append((place, False))
-            if place in self.masks:
-                wanted.append((place, free * ~self.masks[place]))
-                keys.append((place, True))
+            own = Variant(self.chain.links[place].weights)
+            each = [variant.get(place, own) for variant in self.variants]
+            free = np.concatenate([variant.weights for variant in each])
+            hidden = np.repeat([variant.hidden for variant in each], len(own.weights)) if any(v.hidden for v in each) else None
+            for off in (False, True) if place in self.masks else (False,):
+                keep = ~self.masks[place] if off else np.ones(free.shape[-1], dtype=bool)
+                aside = None if hidden is None else (hidden, np.concatenate([own.weights * keep] * len(each)))
+                wanted.append(Wanted(place, free * keep, aside))
+                keys.append((place, off))
         return dict(zip(keys, self.chain.operators(wanted), strict=True))
 
     def _operator(self, place: int, *, off: bool) -> AnyOperator:

@@ -7,7 +7,7 @@ held off, each test costs a product of small tables.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TypeAlias
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,8 +19,12 @@ from leakinfer.inference.model import Array, LevelTest, SwitchTest, Table
 from leakinfer.inference.posterior import Posterior
 
 
-Probe: TypeAlias = tuple[Table, Array]
-"""A level test of one item: its table, and the background (levels,)."""
+class Probe(NamedTuple):
+    """A level test of one item: its table, the background (levels,), the chance that the item is hidden from it."""
+
+    table: Table
+    background: Array
+    hidden: float
 
 
 class GroupView:
@@ -73,11 +77,11 @@ class GroupView:
         link = self.chain.links[place]
         if link.item.count > 1:
             if len(link.responses) > WIDEST_KERNEL:
-                tests = [LevelTest(ground, {item: table}) for table, ground in probes]
+                tests = [LevelTest(ground, {item: table}, {item: hidden}) for table, ground, hidden in probes]
                 return level_tables(self.posterior, tests, [self.group], 1)
             return self._counted(place, link, probes)
         off, whole = self.on_and_off(item)
-        return [self._single(link, off, whole, *probe) for probe in probes]
+        return [self._single(link, off, whole, probe) for probe in probes]
 
     def plain(self, item: str) -> Array:
         """(2, K): the state of an item of count 1 with the group off, and whatever the group does."""
@@ -88,10 +92,12 @@ class GroupView:
             return np.stack([whole * ~self.masks[place], whole])
         return np.stack([_over_switches(link, self._off_likelihood(place)) * ~self.masks[place], whole])
 
-    def _single(self, link: Link, off: Array, whole: Array, table: Table, ground: Array) -> Array:
+    def _single(self, link: Link, off: Array, whole: Array, probe: Probe) -> Array:
         """One test of an item of count 1."""
+        table, ground, hidden = probe
         levels = aligned(table.values, table.switches, link.shared, link.private, self.posterior.model.sizes)
-        likelihood = np.diff(np.cumsum(levels, -1) * np.cumsum(ground), axis=-1, prepend=0.0)
+        below = hidden + (1 - hidden) * np.cumsum(levels, -1)
+        likelihood = np.diff(below * np.cumsum(ground), axis=-1, prepend=0.0)
         return _off_on(*((joint[..., None] * likelihood).sum((0, 1, 2)) for joint in (off, whole)))
 
     def switch_table(self, item: str, test: SwitchTest) -> Array:
@@ -105,7 +111,7 @@ class GroupView:
 
     def _counted(self, place: int, link: Link, probes: Sequence[Probe]) -> list[Array]:
         """The same for several copies: kernels of all copies under "none emits more than a level"."""
-        columns = [self._at_most(link, table, level) for table, ground in probes for level in range(ground.size - 1)]
+        columns = [self._at_most(link, p.table, level) for p in probes for level in range(p.background.size - 1)]
         weights = np.stack([link.weights, *(link.weights * column for column in columns)])
         both = np.concatenate([weights * ~self.masks[place], weights])  # (2 variants, S, P, K)
         kernels = link.kernel(both.reshape(-1, *both.shape[2:]), self.chain.effects(place))
@@ -115,11 +121,11 @@ class GroupView:
         total = self.chain.home[place].total
         below = [np.tensordot(k, seen, axes=seen.ndim) / total for k, seen in zip(kernels, (off, whole), strict=True)]
         tables, number = [], 1
-        for _, ground in probes:
+        for _, ground, hidden in probes:
             rows = []
             for values in below:
-                steps = [*values[number : number + ground.size - 1], values[0]]
-                rows.append(np.diff(np.array(steps) * np.cumsum(ground), prepend=0.0))
+                seen = hidden * values[0] + (1 - hidden) * values[number : number + ground.size - 1]
+                rows.append(np.diff(np.append(seen, values[0]) * np.cumsum(ground), prepend=0.0))
             number += ground.size - 1
             tables.append(_off_on(rows[0], rows[1]))
         return tables
@@ -130,9 +136,10 @@ class GroupView:
         return aligned(table.values[..., : level + 1].sum(-1), table.switches, link.shared, link.private, sizes)
 
 
-def plain_tables(joints: Array, table: Table, ground: Array) -> Array:
+def plain_tables(joints: Array, probe: Probe) -> Array:
     """(n, 2, outcomes) for n items that one table without switches fits; ``joints``: (n, 2, K) from :meth:`plain`."""
-    cumulative = (joints @ table.values).cumsum(-1) * ground.cumsum()
+    seen = (joints @ probe.table.values).cumsum(-1)
+    cumulative = (probe.hidden * joints.sum(-1, keepdims=True) + (1 - probe.hidden) * seen) * probe.background.cumsum()
     steps = np.diff(cumulative, axis=-1, prepend=0.0)
     return np.maximum(np.stack([steps[:, 0], steps[:, 1] - steps[:, 0]], axis=1), 0.0)
 

@@ -94,10 +94,12 @@ class LevelTest:
     """The highest level among all copies in scope and the background is seen.
 
     ``background``: shape (levels,), sums to 1. ``emit``: by item name, a table with ``levels`` columns, rows sum to 1.
+    ``hidden``: by item name, the chance that all its copies together stay at level 0, whatever their states.
     """
 
     background: Array
     emit: Mapping[str, Table]
+    hidden: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "background", _distribution(self.background, "background"))
@@ -106,6 +108,9 @@ class LevelTest:
             if table.values.shape[-1] != self.background.size:
                 raise ModelError(f"levels of {name} do not fit the background's {self.background.size}")
             _distribution(table.values, f"levels of {name}")
+        object.__setattr__(self, "hidden", MappingProxyType({n: h for n, h in self.hidden.items() if h > 0}))
+        if not all(name in self.emit and h <= 1 for name, h in self.hidden.items()):
+            raise ModelError("a chance of being hidden is above 1 or for an item out of scope")
 
     @property
     def outcomes(self) -> int:

@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 
 from leakinfer.inference.chain import Chain, Mask
-from leakinfer.inference.findings import scaled
+from leakinfer.inference.findings import revealed, scaled
 from leakinfer.inference.layout import BUDGET_BITS, lay_out
 from leakinfer.inference.model import Array, Model, ModelError, SwitchTest
 
@@ -41,8 +41,8 @@ class Posterior:
     effective_sample_size: float | None = None
 
     def __init__(self, model: Model, together: Sequence[Sequence[str]] = (), budget: float = BUDGET_BITS) -> None:
-        self.model, self.together = model, together
-        self.chain: Chain = lay_out(model, together, budget=budget)
+        self.model, self.together = revealed(model), together
+        self.chain: Chain = lay_out(self.model, together, budget=budget)
         self.log_evidence: float = self.chain.log_evidence
 
     def copy_likelihood(self, place: int) -> Array:

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from leakinfer.inference.draws import Draws, Ints, draw
+from leakinfer.inference.findings import revealed
 from leakinfer.inference.information import Group, Information, from_joint
 from leakinfer.inference.layout import OverBudget
 from leakinfer.inference.model import (
@@ -36,7 +37,8 @@ class SampledPosterior:
     exact = False
 
     def __init__(self, model: Model, together: Sequence[Sequence[str]], count: int, seed: int) -> None:
-        self.model, self.together = model, together
+        self.model, self.together = revealed(model), together
+        model = self.model
         rest, left_out = _within_budget(model, together)
         self.rest = rest
         self.draws: Draws = draw(rest, count, np.random.default_rng(seed))
@@ -113,7 +115,8 @@ def outcome_table(test: Test, draws: Draws) -> Array:
     if isinstance(test, LevelTest):
         below = np.cumsum(test.background)[None, :]
         for item, table in test.emit.items():
-            below = below * np.cumsum(_rows(table, item, draws), axis=-1).prod(1)
+            hidden = test.hidden.get(item, 0.0)
+            below = below * (hidden + (1 - hidden) * np.cumsum(_rows(table, item, draws), axis=-1).prod(1))
         return np.diff(below, axis=1, prepend=0.0)
     return _amount_table(test, draws)
 

@@ -75,6 +75,23 @@ class WideOperator:
         return result
 
 
+class Mixture:
+    """One of two operators, ``chance`` (S,) for the second."""
+
+    def __init__(self, chance: Array, first: WideOperator, second: WideOperator) -> None:
+        self.chance, self.first, self.second = chance, first, second
+
+    def push(self, message: Array) -> Array:
+        """The message after the item."""
+        chance = self.chance.reshape(-1, *(1,) * (message.ndim - 2))
+        return (1 - chance) * self.first.push(message) + chance * self.second.push(message)
+
+    def pull(self, message: Array) -> Array:
+        """The adjoint of :meth:`push`."""
+        chance = self.chance.reshape(-1, *(1,) * (message.ndim - 2))
+        return (1 - chance) * self.first.pull(message) + chance * self.second.pull(message)
+
+
 def _column(table: Array, p: int, k: int, ndim: int, switches: int = 1) -> Array:
     """table[s, p, k] shaped to multiply messages, axes of size 1 standing for all values."""
     column = table[:, min(p, table.shape[1] - 1), k]

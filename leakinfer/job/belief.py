@@ -258,11 +258,13 @@ def level_test(belief: Belief, finding: Finding, repeated: set[tuple[str, str]])
     """A point, sweep or spot test as the engine knows it, the false causes of the site and of the moment counted."""
     job = belief.job
     method = job.catalogue.methods[finding.method]
-    emit = {
-        site.id: belief.detection.table(method, site, finding.condition, repeated=(method.id, site.id) in repeated)
+    answers = {
+        site.id: belief.detection.answer(method, site, finding.condition, repeated=(method.id, site.id) in repeated)
         for site in job.scope(method, finding.target)
     }
-    return LevelTest(background(method, {*finding.false_causes, *job.facts.false_causes}), emit)
+    ground = background(method, {*finding.false_causes, *job.facts.false_causes})
+    hidden = {site: chance for site, (_, chance) in answers.items()}
+    return LevelTest(ground, {site: table for site, (table, _) in answers.items()}, hidden)
 
 
 def look_test(belief: Belief, circumstance: str) -> SwitchTest:

@@ -43,26 +43,25 @@ class Detection:
         chance = self.unreachable(method, site)
         return Switch(blind_name(method.id, site.id), np.array([1 - chance, chance]))
 
-    def table(self, method: Method, site: Site, condition: Condition, *, repeated: bool) -> Table:
-        """Levels by state: with the blind switch where the spot was or will be tested again, else averaged over it.
+    def answer(self, method: Method, site: Site, condition: Condition, *, repeated: bool) -> tuple[Table, float]:
+        """Levels by state, and the chance that the site hides from the test.
 
-        Sites with the same pressure, air and reach share one table object.
+        Where the site was tested before, the table depends on its blind switch instead. Sites with the same pressure
+        and air share one table object.
         """
         fair = self.fair(method, site, condition)
         air = self.job.air_at(site.place, condition)
-        blind = self.unreachable(method, site)
         section = self.rates.sections[site.section]
         lasting = condition if not method.lasting else None
-        key = (method.id, section.side, section.phase, lasting, air, fair, blind, site.id if repeated else None)
+        key = (method.id, section.side, section.phase, lasting, air, fair, site.id if repeated else None)
         if key not in self._tables:
             seen = self._levels(method, site, condition, air, fair)
-            quiet = np.zeros_like(seen)
-            quiet[:, 0] = 1.0
+            self._tables[key] = Table(seen)
             if repeated:
+                quiet = np.zeros_like(seen)
+                quiet[:, 0] = 1.0
                 self._tables[key] = Table(np.stack([seen, quiet]), (blind_name(method.id, site.id),))
-            else:
-                self._tables[key] = Table((1 - blind) * seen + blind * quiet)
-        return self._tables[key]
+        return self._tables[key], 0.0 if repeated else self.unreachable(method, site)
 
     def fair(self, method: Method, site: Site, condition: Condition) -> bool:
         """Whether pressure and temperature are within what the method asks for."""

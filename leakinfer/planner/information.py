@@ -8,10 +8,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference import Information, LevelTest, Mask, Posterior, Table, Test, information
+from leakinfer.inference import Information, LevelTest, Mask, Posterior, Test, information
 from leakinfer.inference.entropy import mutual_information_bits
 from leakinfer.inference.information import from_joint, level_tables
-from leakinfer.inference.local import GroupView, plain_tables
+from leakinfer.inference.local import GroupView, Probe, plain_tables
 from leakinfer.job.belief import Belief, level_test, look_test, tested_pairs, weight_test
 from leakinfer.job.detection import background
 from leakinfer.job.finding import Finding
@@ -84,22 +84,23 @@ class Scorer:
         self, posterior: Posterior, by_site: Mapping[str, list[int]], candidates: Sequence[Candidate]
     ) -> dict[int, Array]:
         """Tables of first tests at single sites: those that answer alike are made together."""
-        alike: dict[tuple[int, int], list[int]] = defaultdict(list)
-        probes: dict[tuple[int, int], tuple[Table, Array]] = {}
+        alike: dict[tuple[int, int, float], list[int]] = defaultdict(list)
+        probes: dict[tuple[int, int, float], Probe] = {}
         joints: dict[int, Array] = {}
         for site, numbers in by_site.items():
             if not self._alone(site):
                 continue
             joint = self._view(posterior, site).plain(site)
             for number in numbers:
-                table, ground = self._probe(candidates[number])
-                if not table.switches:
-                    alike[id(table), id(ground)].append(number)
-                    probes[id(table), id(ground)] = (table, ground)
+                probe = self._probe(candidates[number])
+                if not probe.table.switches:
+                    key = (id(probe.table), id(probe.background), probe.hidden)
+                    alike[key].append(number)
+                    probes[key] = probe
                     joints[number] = joint
         made: dict[int, Array] = {}
         for key, numbers in alike.items():
-            stacked = plain_tables(np.stack([joints[number] for number in numbers]), *probes[key])
+            stacked = plain_tables(np.stack([joints[number] for number in numbers]), probes[key])
             made |= dict(zip(numbers, stacked, strict=True))
         return made
 
@@ -110,14 +111,15 @@ class Scorer:
             self._views[unit] = GroupView(posterior, self.belief.unit_masks(unit))
         return self._views[unit]
 
-    def _probe(self, candidate: Candidate) -> tuple[Table, Array]:
+    def _probe(self, candidate: Candidate) -> Probe:
         """A point test as the table of its site and the background."""
         method = self.job.catalogue.methods[candidate.method]
         if method.id not in self._ground:
             self._ground[method.id] = background(method, self.job.facts.false_causes)
         repeated = (method.id, candidate.target) in self.pairs
         site = self.job.site(candidate.target)
-        return self.belief.detection.table(method, site, candidate.condition, repeated=repeated), self._ground[method.id]
+        table, hidden = self.belief.detection.answer(method, site, candidate.condition, repeated=repeated)
+        return Probe(table, self._ground[method.id], hidden)
 
     def _touched(self, candidate: Candidate) -> list[str]:
         return [site.id for site in self.job.scope(self.job.catalogue.methods[candidate.method], candidate.target)]

@@ -27,7 +27,7 @@ def run(*arguments: str | Path, columns: int = 80) -> Result:
 def page(*arguments: str | Path, columns: int = 80) -> str:
     """What a command that succeeds prints for people."""
     result = run(*arguments, columns=columns)
-    assert (result.exit_code, result.stderr) == (0, "")
+    assert (result.exit_code, result.stderr) == (0, ""), result.stderr
     return result.stdout
 
 

@@ -65,10 +65,12 @@ def test_the_screen_tells_each_step(told: dict[str, Any], columns: int) -> None:
     assert "of the 670 g/yr lost" in " ".join(shown.split())
     for step in shown.split("\nStep ")[1:]:
         parts = [
-            step.index(words) for words in ("Before you start", "Proposed", "First because", "Done", "Found", "what moved")
+            step.index(words)
+            for words in ("Before you start", "Proposed", "First because", "Done", "Found", "what moved")
         ]
         assert parts == sorted(parts)
     assert shown.rindex("remaining") > shown.rindex("The end")
+    assert shown.index("Solution conducts") < shown.index("bubble solution: slow foam")
 
 
 def test_what_it_keeps_is_a_job(told: dict[str, Any], tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ NOT_PRINTED = re.compile(r"[\x00-\x09\x0b-\x1f\x7f]")
 def screens(folder: Path, columns: int) -> dict[str, str]:
     page("demo", "--keep", folder)
     path = folder / "demo.job"
-    fresh = begun(folder, "--gauges", "on", "--seen", "litter_at_compressor", system="heat_pump")
+    fresh = begun(folder, "--gauges", "on", "--seen", "litter_at_compressor")
     found = {
         "demo": page("demo", columns=columns),
         "next": page("next", path, "--top", "12", columns=columns),

@@ -178,3 +178,21 @@ def test_undo_stops_at_the_beginning(job: Path) -> None:
     page("record", job, "oil_look", "below_service_valves", "oil")
     assert answer("undo", job)["undone"]["body"]["outcome"] == "oil"
     assert "nothing left" in refusal("undo", job)
+
+
+def test_when_all_is_left_out_it_says_so(job: Path) -> None:
+    for target in ("yard", "outdoor_inside", "basement", "closet", "coil_box", "whole"):
+        page("skip", job, target, "--reason", "nobody home")
+    told = answer("next", job)
+    assert (told["next"], told["stop"]["cheapest"]) == ([], None)
+    shown = page("next", job)
+    assert "No test is possible now." in shown
+    assert "nobody home" in shown
+    assert "core of the liquid port" in shown
+
+
+def test_a_system_that_cannot_leak_yet_has_no_likely_place(tmp_path: Path) -> None:
+    path = begun(tmp_path, "--age", "0 years", "--charge-weighed")
+    assert answer("sites", path)["any_leak"] == pytest.approx(0, abs=1e-12)
+    assert "None above 1%." in page("next", path)
+    assert "None above 1%." in page("sites", path)

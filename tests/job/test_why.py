@@ -72,7 +72,7 @@ def base_rate(component: str, mask: Any, belief: Belief) -> float:
 
 def test_the_story_begins_with_the_rate_of_the_class() -> None:
     made = system(site("drier", "drier_suction", exposures=("outdoor_steel",)), spots=(spot("ground", "drier"),))
-    job = told(job_on(made, age_years=17.0), found("oil_look", "ground", "oil"))
+    job = told(job_on(made, age_years=17.0, tight_years_ago=4.0), found("oil_look", "ground", "oil"))
     belief = Belief(job)
     first = explain(job, "drier").steps[0]
     assert first.probability == pytest.approx(base_rate("drier_suction", belief.masks["drier"], belief), rel=1e-9)
