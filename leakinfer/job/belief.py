@@ -151,7 +151,7 @@ class Belief:
         least = self.job.catalogue.numbers["confirmed_probability"]
         spoken = {
             finding.target
-            for finding in self.job.findings
+            for finding in self.job.standing_findings
             if self.job.catalogue.methods[finding.method].pinpoint
             and finding.outcome != self.job.catalogue.methods[finding.method].silent
         }
@@ -181,7 +181,7 @@ def build_model(belief: Belief) -> Model:
     switches = _switches(belief, repeated)
     items = [_item(belief, site) for site in job.sites]
     charge = belief.deficit.first_charge_item()
-    seen = [_observation(belief, finding) for finding in job.findings if finding.reading_kg is None]
+    seen = [_observation(belief, finding) for finding in job.standing_findings if finding.reading_kg is None]
     for reading in belief.deficit.readings:
         seen.append(Observation(belief.deficit.test(belief.deficit.reading_likelihood(reading)), 0))
     return Model(tuple([*items, *([charge] if charge else [])]), tuple(switches), tuple(seen))
@@ -190,7 +190,7 @@ def build_model(belief: Belief) -> Model:
 def tested_pairs(job: Job) -> set[tuple[str, str]]:
     """(method, site) that some finding has looked at: a repeat there shares the spot's reach."""
     pairs = set()
-    for finding in job.findings:
+    for finding in job.standing_findings:
         method = job.catalogue.methods[finding.method]
         if method.kind in ("point", "sweep", "spot"):
             pairs.update((method.id, site.id) for site in job.scope(method, finding.target))

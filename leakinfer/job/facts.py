@@ -84,7 +84,7 @@ def _check_loss(facts: Facts, loss: Loss, where: str) -> None:
     if loss.kg > facts.charge_kg * 1.2:
         what = f"a loss of {loss.kg:g} kg from a charge of {facts.charge_kg:g} kg"
         raise InputError(what, where=f"{where}: loss", allowed=f"0 to {facts.charge_kg:g} kg; give each top-up's interval alone")
-    if loss.years > facts.age_years + 1e-9 and facts.age_years > 0:
+    if loss.years > facts.age_years + 1e-9:
         what = f"a loss over {loss.years:g} years, the system is {facts.age_years:g} years old"
         raise InputError(what, where=f"{where}: loss", allowed=f"0 to {facts.age_years:g} years")
 

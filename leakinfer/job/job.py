@@ -29,6 +29,24 @@ class Job:
     findings: tuple[Finding, ...] = ()
     skips: tuple[Skip, ...] = ()
 
+    def __post_init__(self) -> None:
+        causes = dict.fromkeys(cause.id for method in self.catalogue.methods.values() for cause in method.false_causes)
+        for cause in self.facts.false_causes:
+            known(cause, causes, what="false cause", where="facts: false_causes")
+
+    @cached_property
+    def standing_findings(self) -> tuple[Finding, ...]:
+        """The findings that still say something: not those of a site struck out, nor looks at what became a fact."""
+        return tuple(finding for finding in self.findings if self._stands(finding))
+
+    def _stands(self, finding: Finding) -> bool:
+        kind = self.catalogue.methods[finding.method].kind
+        if kind == "point":
+            return finding.target in self._site
+        if kind == "exposure":
+            return finding.target not in self.facts.circumstances and bool(self._members[kind, finding.target])
+        return True
+
     @cached_property
     def sites(self) -> tuple[Site, ...]:
         """The sites that are fitted."""
@@ -171,18 +189,22 @@ class Job:
         return method.techniques.get(site.component)
 
     def hindrance(self, method: Method, target: str) -> str | None:
-        """Why a test cannot be made, or None: by the spot, or because hoses hide the ports."""
+        """Why a test cannot be made now, or None."""
+        never = self.never(method, target)
+        if never is None and method.kind == "point" and self.facts.gauges:
+            if self.catalogue.components[self.site(target).component].port:
+                return "gauge hoses are on: they hide what a port loses; this test is gone until they have been off a while"
+        return never
+
+    def never(self, method: Method, target: str) -> str | None:
+        """Why a test can never be made on this system, or None."""
         if method.kind != "point":
             return None if self.scope(method, target) else "nothing is fitted there"
         site = self.site(target)
         technique = self.technique(method, site)
         if technique is not None and not technique.possible:
             return technique.spoils
-        if method.needs_view and not site.view:
-            return "no line of sight reaches it"
-        if self.facts.gauges and self.catalogue.components[site.component].port:
-            return "gauge hoses are on: they hide what a port loses; this test is gone until they have been off a while"
-        return None
+        return "no line of sight reaches it" if method.needs_view and not site.view else None
 
     def check(self, finding: Finding, where: str) -> None:
         """Refuse a finding that names something unknown or cannot have been made."""
@@ -194,11 +216,18 @@ class Job:
         causes = [cause.id for cause in method.false_causes]
         for cause in finding.false_causes:
             known(cause, causes, what=f"false cause of {method.id}", where=f"{where}: false_causes")
-        hindrance = None if finding.earlier else self.hindrance(method, finding.target)
+        self._check_condition(finding.condition, f"{where}: condition")
+        if method.kind == "exposure" and not self.scope(method, finding.target):
+            raise InputError(f"what {finding.target} touches is not fitted", where=f"{where}: target")
+        hindrance = (self.never if finding.earlier else self.hindrance)(method, finding.target)
         if hindrance:
             raise InputError(f"{method.id} of {finding.target} cannot be made: {hindrance}", where=where)
         self._check_circumstance(method, finding, where)
         self._check_reading(method, finding, where)
+
+    def _check_condition(self, condition: Condition, where: str) -> None:
+        """Temperatures within what facts may say."""
+        checked({**structs.asdict(self.facts), **structs.asdict(condition), "loss": None}, Facts, where=where)
 
     def _check_circumstance(self, method: Method, finding: Finding, where: str) -> None:
         if method.kind == "exposure" and finding.target in self.facts.circumstances:

@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 DEFICIT = "deficit"  # the sum that all readings of the charge look at
 FIRST_CHARGE = "first charge"  # the item of a charge that was never right
-ONSET_POINTS = 8  # of the part of the interval that a leak younger than the interval has leaked
+ONSET_POINTS = 24  # of the part of the interval that a leak younger than the interval has leaked
 SHORTFALLS = np.array([0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4])  # of the charge; a grid, equally likely a priori
 CELLS_PER_ERROR = 5  # the grid's step against the least standard deviation: moves marginals by less than 1e-3
 MOST_CELLS = 160
@@ -61,20 +61,26 @@ class Deficit:
         key = (section.side, section.phase, shape)
         if key not in self._tables:
             rate = self.rates.year(site.section)
-            whole = split_amounts(rate * self.years, self.step, self.cells)
+            years = min(self.years, self._longest())
+            whole = split_amounts(rate * years, self.step, self.cells)
             begun = (np.arange(ONSET_POINTS) + 0.5) / ONSET_POINTS
-            part = split_amounts(rate[:, None] * self.years * begun, self.step, self.cells).mean(1)
+            part = split_amounts(rate[:, None] * years * begun, self.step, self.cells).mean(1)
             before = self._begun_before(shape)
             self._tables[key] = Table(before * whole + (1 - before) * part)
         return self._tables[key]
+
+    def _longest(self) -> float:
+        """The longest that a leak of today can have leaked, years."""
+        tight = self.job.facts.tight_years_ago
+        return math.inf if tight is None else tight
 
     def _begun_before(self, shape: float) -> float:
         """Chance that a leak of today is older than the interval: its share of the cumulative hazard."""
         facts = self.job.facts
         tight = 0.0 if facts.tight_years_ago is None else facts.age_years - facts.tight_years_ago
         whole = facts.age_years**shape - tight**shape
-        early = max(facts.age_years - self.years, 0.0) ** shape - tight**shape
-        return max(0.0, early / whole) if whole > 0 else 0.0
+        early = max(facts.age_years - self.years, tight) ** shape - tight**shape
+        return early / whole if whole > 0 else 0.0
 
     def first_charge_item(self) -> Item | None:
         """A charge that was never right: state 0 right, the others short by a share of the charge."""
@@ -131,7 +137,7 @@ def readings(job: Job) -> tuple[Reading, ...]:
         relative = loss.relative_error or numbers["reported_loss_relative_error"]
         error = math.hypot(relative * loss.kg * 1000, numbers["reported_loss_absolute_error"])
         found.append(Reading(loss.kg * 1000, error))
-    for finding in job.findings:
+    for finding in job.standing_findings:
         method = job.catalogue.methods[finding.method]
         if method.kind == "total" and finding.reading_kg is not None:
             missing = (job.facts.charge_kg - finding.reading_kg) * 1000

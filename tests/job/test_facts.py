@@ -52,7 +52,6 @@ BAD_FACTS: dict[str, tuple[dict[str, Any], str]] = {
     "too cold": ({"indoor_c": -80.0}, "indoor_c"),
     "a temperature that is no number": ({"outdoor_c": NAN}, "outdoor_c"),
     "no leak matters": ({"matters_g_per_year": 0.0}, "matters_g_per_year"),
-    "an unknown false cause": ({"false_causes": ["bad_mood"]}, "false_causes"),
 }
 
 
@@ -72,6 +71,14 @@ def test_a_bad_change_of_facts_is_refused_and_changes_nothing(name: str) -> None
     with pytest.raises(InputError):
         job.with_facts(BAD_FACTS[name][0], "change")
     assert job.facts == before
+
+
+def test_an_unknown_false_cause_is_refused() -> None:
+    """Which there are, the methods say: the job knows them."""
+    with pytest.raises(InputError, match="false_causes: unknown false cause 'bad_mood'"):
+        shipped_job("ducted_split", false_causes=["bad_mood"])
+    with pytest.raises(InputError, match="false_causes"):
+        shipped_job("ducted_split").with_facts({"false_causes": ["bad_mood"]})
 
 
 def test_a_wrong_name_is_answered_with_close_ones() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from leakinfer.circuit.model import System
@@ -82,7 +83,8 @@ def test_the_first_silence_is_the_same_with_and_without_a_shared_reach() -> None
     job = job_on(one_drier())
     detection = Detection(job, Belief(job).rates)
     method, drier = CATALOGUE.methods["probe_point"], job.site("drier")
-    shared = detection.table(method, drier, STANDING, repeated=True).values
-    alone = detection.table(method, drier, STANDING, repeated=False).values
-    reach = detection.blind_switch(method, drier).prior
-    assert (reach[:, None, None] * shared).sum(0) == pytest.approx(alone, abs=1e-15)
+    shared, _ = detection.answer(method, drier, STANDING, repeated=True)
+    alone, hidden = detection.answer(method, drier, STANDING, repeated=False)
+    assert detection.blind_switch(method, drier).prior == pytest.approx([1 - hidden, hidden])
+    assert shared.values[0] == pytest.approx(alone.values, abs=1e-15)
+    assert np.all(shared.values[1, :, 0] == 1)

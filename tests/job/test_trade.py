@@ -222,6 +222,13 @@ def test_below_15_c_a_silent_probe_says_little() -> None:
     assert odds_ratio(job, "core", "probe_point", "silent", mild) < 0.3
 
 
+def test_a_cold_day_does_not_spoil_the_probe_in_a_warm_closet() -> None:
+    cold = Condition("standing", "still", 12.0, 22.0)
+    job = job_on(system(site("yard_core", "valve_core"), site("closet_core", "valve_core", zone=COIL)))
+    yard, closet = (odds_ratio(job, name, "probe_point", "silent", cold) for name in ("yard_core", "closet_core"))
+    assert closet < 0.3 < 0.7 < yard
+
+
 # what cannot be done
 
 
