@@ -97,7 +97,7 @@ WRONG = {
     "false alarms rise": (
         "methods.toml",
         SLOW,
-        SLOW.replace("0.01", "0.001"),
+        SLOW.replace("0.01", "0.00001"),
         ("bubbles.grades.fast_bubbles", "false_alarm"),
     ),
     "slopes cross": (
