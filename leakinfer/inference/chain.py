@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Mapping, Sequence
+from copy import copy
+from dataclasses import replace
 from functools import cached_property
 from typing import NamedTuple, TypeAlias
 
@@ -40,8 +42,8 @@ class Chain:
         ImpossibleEvidence: the observations have probability zero.
     """
 
-    def __init__(self, segments: list[Segment], log_factor: float) -> None:
-        self.segments = segments
+    def __init__(self, segments: list[Segment], log_factor: float, named_sums: Mapping[str, str]) -> None:
+        self.segments, self.named_sums = segments, named_sums
         self.links: list[Link] = [link for segment in segments for link in segment.links]
         self.home: list[Segment] = [segment for segment in segments for _ in segment.links]
         self.place: dict[str, int] = {link.item.name: place for place, link in enumerate(self.links)}
@@ -155,6 +157,23 @@ class Chain:
                 made = self._shared_effects[key]
             self._effects[place] = made
         return self._effects[place]
+
+    def closing_by(self, sum_name: str, likelihood: Array) -> Chain | None:
+        """This scan with a named sum closing by outcomes (cells, outcomes), backward messages with a row for each;
+        None where no such sum stays open to the end.
+        """
+        axis_name = self.named_sums.get(sum_name)
+        last = self.segments[-1].closes if self.segments else []
+        old = next((axis for axis in last if axis.name == axis_name), None)
+        if old is None:
+            return None
+        new = replace(old, closing=old.closing[:, None] * likelihood)
+        other = copy(self)
+        other.segments = [segment.with_axis(old, new) for segment in self.segments]
+        other.home = [segment for segment in other.segments for _ in segment.links]
+        other._likelihood = {}
+        other._scan_back()
+        return other
 
     def owners(self, switch: str) -> tuple[int, ...]:
         """Places of the items that depend on a switch."""

@@ -82,7 +82,8 @@ def from_joint(table: Array) -> Information:
 def target_table(posterior: Posterior, test: Test, groups: Sequence[Group], max_on: int = 2) -> Array:
     """(sets, outcomes): joint probabilities of the target and the outcome, the last row for "more"."""
     if isinstance(test, AmountTest):
-        chain = lay_out(posterior.model, posterior.together, held=test)
+        chain = posterior.chain.closing_by(test.sum_name, test.likelihood) if test.sum_name else None
+        chain = chain or lay_out(posterior.model, posterior.together, held=test)
         return _Pass(chain, groups, max_on).tables([{}])[0]
     if isinstance(test, LevelTest):
         return level_tables(posterior, [test], groups, max_on)[0]
@@ -240,9 +241,10 @@ class _Pass:
         other = place - 1 if back else place + 1
         if chain.home[place] is chain.home[other]:
             return message
-        parts = np.split(message, len(self.variants), axis=1)
-        step = chain.step_back if back else chain.step
-        return np.concatenate([step(part, place) for part in parts], axis=1)
+        rows, count = message.shape[0], len(self.variants)
+        as_rows = message.reshape(rows * count, -1, *message.shape[2:])
+        moved = (chain.step_back if back else chain.step)(as_rows, place)
+        return moved.reshape(rows, -1, *moved.shape[2:])
 
     def _free_sets(self) -> dict[Set | None, Array]:
         """By set of groups, (variants, outcomes): P(no group outside the set is on); None stands for all groups free."""

@@ -62,7 +62,7 @@ def lay_out(
         raise OverBudget(cost)
     links = [_link(model, findings, model.items[i], opened[i], touches[i] & private) for i in order]
     factor += sum(link.log_scale for link in links)
-    return Chain(_segments(links, [opened[i] for i in order], findings), factor)
+    return Chain(_segments(links, [opened[i] for i in order], findings), factor, findings.named_sums)
 
 
 def _hold(findings: Findings, held: AmountTest) -> tuple[Findings, str]:

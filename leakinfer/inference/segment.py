@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +45,14 @@ class Segment:
         self._inverse = [int(i) for i in np.argsort(self._order)]
         self._sizes = [sizes[i] for i in self._order]
         self._shape = (*(math.prod(sizes[i] for i in part) for part in parts[:3]), *(sizes[i] for i in parts[3]))
+
+    def with_axis(self, old: Axis, new: Axis) -> Segment:
+        """The segment with an axis replaced; its forward messages stay."""
+
+        def swapped(axes: list[Axis]) -> list[Axis]:
+            return [new if axis is old else axis for axis in axes]
+
+        return replace(self, axes=swapped(self.axes), opens=swapped(self.opens), closes=swapped(self.closes), after=[])
 
     def enter(self, message: Array, *, rescale: bool = False) -> Array:
         """From in front of the segment to before its first link; ``rescale`` sets the scale instead of using it."""
