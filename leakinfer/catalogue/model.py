@@ -161,6 +161,7 @@ class Method(Value, frozen=True):
     source: Text
     known: Known
     pinpoint: bool = False  # a response on a point counts as confirmation
+    reach_of: str = ""  # the method whose reach it shares: what hides from the one hides from the other
     needs_view: bool = False  # cannot be done on a site that no line of sight reaches
     gauges: bool = False  # connects hoses to the ports and so ends the tests of the ports
     opens_circuit: bool = False

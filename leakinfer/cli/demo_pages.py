@@ -8,7 +8,7 @@ from leakinfer.cli.demo import PROPOSED
 from leakinfer.cli.pages import change_page, likely_table, once_each, stop_lines, tests_table
 from leakinfer.cli.scenario import Played, Scenario
 from leakinfer.cli.screen import bar, bullets, heading, pairs, percent, rate, table, wrapped
-from leakinfer.cli.words import fact_rows, finding_words, site_name, surprising, test_words
+from leakinfer.cli.words import fact_rows, finding_words, surprising, test_words
 from leakinfer.job.belief import Belief
 from leakinfer.planner.model import Plan
 
@@ -104,7 +104,7 @@ def shares(belief: Belief) -> str:
     loss = belief.job.facts.loss
     seen = sum(belief.expected_g_per_year.values()) if loss is None else loss.kg * 1000 / loss.years
     confirmed = belief.confirmed()
-    rows = [(f"{site_name(belief.job, site)} (confirmed)", belief.expected_g_per_year[site]) for site in confirmed]
+    rows = [(f"{belief.job.target_name(site)} (confirmed)", belief.expected_g_per_year[site]) for site in confirmed]
     rest = sum(g for site, g in belief.expected_g_per_year.items() if site not in confirmed)
     rows.append(("all other places together", rest))
     lines = [(name, rate(grams), bar(min(1.0, grams / seen))) for name, grams in rows]

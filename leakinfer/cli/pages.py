@@ -11,9 +11,7 @@ from leakinfer.cli.words import (
     chances,
     method_words,
     place_words,
-    site_name,
     site_verdicts,
-    target_words,
     test_words,
 )
 from leakinfer.job.belief import Belief
@@ -72,7 +70,7 @@ def _test_lines(job: Job, test: Ranked, number: int, share: float) -> list[str]:
     """Number, target, time and bar; then method and place; then the chance of each outcome."""
     end = f"{minutes(test.minutes.total):>8}  {bar(share, 8)}"
     room = width() - len(end)
-    name = shortened(target_words(job, test.candidate.method, test.candidate.target), room - 6)
+    name = shortened(job.target_name(test.candidate.target), room - 6)
     place = f", {place_words(job, test.candidate.place)}" if test.candidate.place else ""
     how = f"{method_words(job, test.candidate.method)}{state_words(job, test)}{place}"
     silent = job.catalogue.methods[test.candidate.method].silent
@@ -156,7 +154,7 @@ def stop_lines(belief: Belief, stop: Stop) -> str:
     """The word on stopping, with what is confirmed and what remains."""
     rows = [("stop" if stop.stop else "go on", stop.reason)]
     if stop.confirmed:
-        rows.append(("confirmed", ", ".join(site_name(belief.job, site) for site in stop.confirmed)))
+        rows.append(("confirmed", ", ".join(belief.job.target_name(site) for site in stop.confirmed)))
     rest = f"about {rate(stop.expected_g_per_year)} expected"
     rows.append(("remaining", f"{percent(stop.another)} for another leak that matters, {rest}"))
     if stop.observed_g_per_year is not None:
@@ -179,7 +177,7 @@ def change_page(before: Belief, after: Belief, surprise: tuple[float, str] | Non
     moved = movers(before, after)
     parts.append(moves_table(after, moved) if moved else "  Hardly anything moved.")
     new = [site for site in after.confirmed() if site not in before.confirmed()]
-    parts += [wrapped(f"Confirmed: {site_name(after.job, site)}") for site in new]
+    parts += [wrapped(f"Confirmed: {after.job.target_name(site)}") for site in new]
     return "\n".join(parts)
 
 

@@ -18,10 +18,10 @@ from leakinfer.cli.options import job_argument, json_option, who_option, word_op
 from leakinfer.cli.screen import percent, wrapped
 from leakinfer.cli.words import finding_words, surprising, test_words
 from leakinfer.errors import InputError
-from leakinfer.job.belief import LOSS_LIMITS, Belief
+from leakinfer.job.belief import Belief
 from leakinfer.job.events import FINDING, SITE, SKIP, body_of
 from leakinfer.job.finding import Condition, Finding, Skip
-from leakinfer.job.job import Job, outcome_names
+from leakinfer.job.job import Job
 from leakinfer.physics.units import parse_quantity
 from leakinfer.reading import known
 
@@ -85,8 +85,7 @@ def _outcome(job: Job, method: str, outcome: str) -> tuple[str, float | None]:
     if chosen.kind != "total" or not re.match(r"\s*[-+.0-9]", outcome):
         return outcome, None
     kg = parse_quantity(outcome, "mass", "record: outcome")
-    missing = round(1 - kg / job.facts.charge_kg, 9)  # a share on a limit belongs to the lesser loss
-    return outcome_names(chosen)[sum(missing > limit for limit in LOSS_LIMITS)], kg
+    return job.weight_outcome(chosen, kg), kg
 
 
 @click.command("skip")

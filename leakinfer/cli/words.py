@@ -9,7 +9,7 @@ from msgspec import structs
 from leakinfer.cli.screen import percent, rate
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding
-from leakinfer.job.job import WHOLE, Job
+from leakinfer.job.job import Job
 from leakinfer.job.why import surprise, surprise_words
 
 LIKELY = 0.5  # more likely than not is called likely
@@ -21,34 +21,6 @@ def method_words(job: Job, method: str) -> str:
     return job.catalogue.methods[method].name
 
 
-def target_words(job: Job, method: str, target: str) -> str:
-    """The name of what a method is used on: a site, zone, spot or circumstance; the whole system for a total."""
-    if target == WHOLE:
-        return "the whole system"
-    system, kind = job.system, job.catalogue.methods[method].kind
-    if kind == "exposure":
-        return circumstance_words(job, target)
-    if kind == "sweep":
-        return next(zone.name for zone in system.zones if zone.id == target)
-    if kind == "spot":
-        return next(spot.name for spot in system.spots if spot.id == target)
-    return site_name(job, target)
-
-
-def site_name(job: Job, site: str) -> str:
-    """The name of a site, fitted or not."""
-    return next(found.name for found in job.system.sites if found.id == site)
-
-
-def circumstance_words(job: Job, circumstance: str) -> str:
-    """The name of a circumstance, with its site if it is of one alone."""
-    shared = next((c.name for c in job.system.circumstances if c.id == circumstance), None)
-    if shared is not None:
-        return shared
-    site, _, exposure = circumstance.partition(":")
-    return f"{job.catalogue.exposures[exposure].name}, {site_name(job, site)}"
-
-
 def place_words(job: Job, place: str | None) -> str:
     """The name of a place; a dash for a test that has none."""
     return next((part.name for part in job.system.places if part.id == place), "-")
@@ -56,7 +28,7 @@ def place_words(job: Job, place: str | None) -> str:
 
 def test_words(job: Job, method: str, target: str) -> str:
     """``core of the suction port, bubble solution``."""
-    return f"{target_words(job, method, target)}, {method_words(job, method)}"
+    return f"{job.target_name(target)}, {method_words(job, method)}"
 
 
 def outcome_words(outcome: str) -> str:
@@ -140,8 +112,8 @@ def fact_rows(job: Job) -> list[tuple[str, str]]:
     if facts.loss is not None:
         yearly = rate(facts.loss.kg * 1000 / facts.loss.years)
         rows.append(("lost", f"{facts.loss.kg:.3g} kg in {facts.loss.years:.3g} years, about {yearly}"))
-    rows += [("seen" if there else "not there", circumstance_words(job, n)) for n, there in facts.circumstances.items()]
-    rows += [("not fitted", site_name(job, site)) for site in facts.not_fitted]
+    rows += [("seen" if there else "not there", job.target_name(n)) for n, there in facts.circumstances.items()]
+    rows += [("not fitted", job.target_name(site)) for site in facts.not_fitted]
     return rows + _present_rows(job)
 
 

@@ -1,7 +1,8 @@
-"""Exact inference over items with hidden states under local, any-of and summed observations; numpy only, domain-free."""
+"""Exact inference over items with hidden states under local, any-of and summed observations; numpy only."""
 
 from collections.abc import Sequence
 
+from leakinfer.inference.chain import Mask
 from leakinfer.inference.draws import Draws, draw
 from leakinfer.inference.information import Group, Information, check_groups
 from leakinfer.inference.information import information as _exact_information
@@ -21,7 +22,7 @@ from leakinfer.inference.model import (
     local_test,
     split_amounts,
 )
-from leakinfer.inference.posterior import Belief, Mask, Posterior
+from leakinfer.inference.posterior import Belief, Posterior
 from leakinfer.inference.sampled import SampledPosterior
 
 __all__ = [
@@ -73,8 +74,8 @@ def information(
 ) -> Information:
     """Expected information of ``test``, in bits, about which ``groups`` are on.
 
-    A group, {item name: mask of states (states,)}, is on when any copy of any of its items is in a masked state. Sets of
-    more than ``max_leaking`` groups count as one value; ``gap`` bounds what that hides.
+    A group, {item name: mask of states (states,)}, is on when any copy of any of its items is in a masked state.
+    Sets of more than ``max_leaking`` groups count as one value; ``gap`` bounds what that hides.
 
     Raises:
         ModelError: the test or a group does not fit the model.

@@ -10,6 +10,7 @@ Union over one bit is three products: out0 = m0 k0, out1 = m0 k1 + m1 (k0 + k1).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from functools import cache
 from typing import NamedTuple
@@ -95,7 +96,9 @@ class Operator:
             body = body[:, :, :, take]
         # (rows, S, U, L, cells) -> (S, L, rows U, cells)
         body = body.transpose(1, 3, 0, 2, 4).reshape(switches, -1, rows * others, *grid)
-        result = _convolve(body, matrix, len(grid) - 1, back=back).reshape(switches, -1, rows, others, int(np.prod(grid)))
+        result = _convolve(body, matrix, len(grid) - 1, back=back).reshape(
+            switches, -1, rows, others, int(np.prod(grid))
+        )
         if self.bits:
             result = np.tensordot(join, result, axes=(1, 1)).transpose(2, 1, 3, 0, 4)
         else:
@@ -137,7 +140,7 @@ def matrices(kernels: Array) -> Array:
 
 
 def _convolve(body: Array, matrix: Array, outer: int, *, back: bool) -> Array:
-    """Add along all sums: ``body`` (S, L, X, G..), ``matrix`` (S, L, G.., G, G); ``outer`` sums come before the last."""
+    """Add along all sums: ``body`` (S, L, X, G..), ``matrix`` (S, L, G.., G, G); ``outer`` sums before the last."""
     if outer == 0:
         return np.asarray(body @ matrix)
     cells = matrix.shape[2]
@@ -153,7 +156,8 @@ def _convolve(body: Array, matrix: Array, outer: int, *, back: bool) -> Array:
         if back:
             result += step
         else:
-            np.add.at(result, (slice(None), slice(None), slice(None), moved), step)
+            result[:, :, :, added:] += step[:, :, :, : cells - added]
+            result[:, :, :, -1] += step[:, :, :, cells - added :].sum(3)
     return result
 
 
@@ -219,6 +223,6 @@ def join(first: Array, second: Array) -> Array:
 
 def nothing(shape: tuple[int, ...]) -> Array:
     """The kernel of an item that does nothing, of the given shape (S, B, G..)."""
-    kernel = np.zeros(shape)
-    kernel[(slice(None), *(0,) * (len(shape) - 1))] = 1.0
-    return kernel
+    kernel = np.zeros((shape[0], math.prod(shape[1:])))
+    kernel[:, 0] = 1.0
+    return kernel.reshape(shape)

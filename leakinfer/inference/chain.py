@@ -232,7 +232,9 @@ class Chain:
         after = np.concatenate([self.after(place) for place in places], axis=1)
         parts = np.split(cavity(before, after) / segment.total, len(places))
         for place, part in zip(places, parts, strict=True):
-            self._likelihood[place] = self.links[place].copy_likelihood(part, self.links[place].weights, self.effects(place))
+            self._likelihood[place] = self.links[place].copy_likelihood(
+                part, self.links[place].weights, self.effects(place)
+            )
 
     def copy_likelihood(self, place: int, before: Array, after: Array) -> Array:
         """(S, P, K): what the two sides and the item's other copies say about one copy, over the evidence."""

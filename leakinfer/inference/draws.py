@@ -89,7 +89,9 @@ class _LinkSampler:
         """States (draws, copies), values of the private switches (draws,), cells behind the item (draws,)."""
         copies = self.link.item.count
         behind = [self._pulled(p, copies) for p in range(self.link.private_prior.size)]  # [p][copies left]
-        chance = np.stack([self.link.private_prior[p] * b[copies].reshape(-1)[cell] for p, b in enumerate(behind)], axis=1)
+        chance = np.stack(
+            [self.link.private_prior[p] * b[copies].reshape(-1)[cell] for p, b in enumerate(behind)], axis=1
+        )
         own = _choose(chance, rng)
         states = np.zeros((cell.size, copies), dtype=int)
         for copy in range(copies):
@@ -145,6 +147,6 @@ def _choose(weights: Array, rng: np.random.Generator, count: int | None = None) 
     total = np.cumsum(weights, axis=1)
     if count is not None:
         spots = rng.random(count) * total[0, -1]
-        return np.minimum(np.searchsorted(total[0], spots, side="right"), total.shape[1] - 1)
+        return np.asarray(np.minimum(np.searchsorted(total[0], spots, side="right"), total.shape[1] - 1))
     spots = rng.random(weights.shape[0]) * total[:, -1]
-    return np.minimum((total <= spots[:, None]).sum(1), total.shape[1] - 1)
+    return np.asarray(np.minimum((total <= spots[:, None]).sum(1), total.shape[1] - 1))

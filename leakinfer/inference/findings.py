@@ -25,10 +25,10 @@ SWITCH, RESPONSE, SUM = 0, 1, 2
 
 @dataclass(frozen=True, eq=False)
 class Axis:
-    """Something open along a stretch of the scan. ``opening`` enters at its first item, ``closing`` sums it at its last.
+    """Something open along a stretch of the scan: ``opening`` enters at its first item, ``closing`` sums it at its last.
 
-    ``rank`` orders axes: switches, then responses, then sums. ``closing``: (size,), or (size, outcomes) for a sum that is
-    held open to the end.
+    ``rank`` orders axes: switches, then responses, then sums. ``closing``: (size,), or (size, outcomes) for
+    a sum that is held open to the end.
     """
 
     name: str

@@ -17,12 +17,12 @@ from itertools import combinations
 
 import numpy as np
 
-from leakinfer.inference.chain import AnyOperator, Chain, Wanted
+from leakinfer.inference.chain import AnyOperator, Chain, Mask, Wanted
 from leakinfer.inference.entropy import entropy_bits, mutual_information_bits
 from leakinfer.inference.layout import lay_out
 from leakinfer.inference.link import aligned
 from leakinfer.inference.model import AmountTest, Array, LevelTest, Model, ModelError, SwitchTest, Table, Test
-from leakinfer.inference.posterior import Mask, Posterior
+from leakinfer.inference.posterior import Posterior
 
 Group = Mapping[str, Mask]
 Set = frozenset[int]
@@ -97,7 +97,9 @@ def target_table(posterior: Posterior, test: Test, groups: Sequence[Group], max_
     return np.concatenate(parts, axis=1) @ test.likelihood
 
 
-def level_tables(posterior: Posterior, tests: Sequence[LevelTest], groups: Sequence[Group], max_on: int = 2) -> list[Array]:
+def level_tables(
+    posterior: Posterior, tests: Sequence[LevelTest], groups: Sequence[Group], max_on: int = 2
+) -> list[Array]:
     """:func:`target_table` of several level tests about the same groups, in one pass."""
     chain = _chain_for(posterior, tests)
     scope = {chain.place[item] for test in tests for item in test.emit}
@@ -138,7 +140,9 @@ def _at_most(chain: Chain, posterior: Posterior, test: LevelTest, level: int) ->
 def fold(chain: Chain, posterior: Posterior, place: int, table: Table) -> Array:
     """An item's weights times a one-column table."""
     link = chain.links[place]
-    return link.weights * aligned(table.values, table.switches, link.shared, link.private, posterior.model.sizes)[..., 0]
+    return (
+        link.weights * aligned(table.values, table.switches, link.shared, link.private, posterior.model.sizes)[..., 0]
+    )
 
 
 def _only(chain: Chain, posterior: Posterior, test: SwitchTest, value: int) -> dict[int, Variant]:
@@ -202,7 +206,11 @@ class _Pass:
             own = Variant(self.chain.links[place].weights)
             each = [variant.get(place, own) for variant in self.variants]
             free = np.concatenate([variant.weights for variant in each])
-            hidden = np.repeat([variant.hidden for variant in each], len(own.weights)) if any(v.hidden for v in each) else None
+            hidden = (
+                np.repeat([variant.hidden for variant in each], len(own.weights))
+                if any(v.hidden for v in each)
+                else None
+            )
             for off in (False, True) if place in self.masks else (False,):
                 keep = ~self.masks[place] if off else np.ones(free.shape[-1], dtype=bool)
                 aside = None if hidden is None else (hidden, np.concatenate([own.weights * keep] * len(each)))
@@ -247,7 +255,7 @@ class _Pass:
         return moved.reshape(rows, -1, *moved.shape[2:])
 
     def _free_sets(self) -> dict[Set | None, Array]:
-        """By set of groups, (variants, outcomes): P(no group outside the set is on); None stands for all groups free."""
+        """By set of groups, (variants, outcomes): P(no group outside it is on); None: all groups free."""
         chain, after = self.chain, self._off_after()
         rows: list[Set | None] = [None, frozenset()]
         message = self._stacked(np.repeat(chain.before(self.first), 2, axis=0))
@@ -282,7 +290,9 @@ class _Pass:
     ) -> tuple[list[Set | None], Array]:
         """End the sets of the greatest size whose groups all lie behind."""
         ready = [
-            i for i, row in enumerate(rows) if row and len(row) == self.max_on and all(self.ends[g] <= place for g in row)
+            i
+            for i, row in enumerate(rows)
+            if row and len(row) == self.max_on and all(self.ends[g] <= place for g in row)
         ]
         if not ready:
             return rows, message
@@ -290,6 +300,3 @@ class _Pass:
             done[rows[row]] = value
         left = [i for i in range(len(rows)) if i not in set(ready)]
         return [rows[i] for i in left], message[left]
-
-
-__all__ = ["Group", "Information", "Mask", "from_joint", "information", "level_tables", "target_table"]

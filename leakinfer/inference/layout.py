@@ -92,7 +92,7 @@ def _touches(model: Model, findings: Findings) -> list[set[str]]:
 
 
 def _untouched(findings: Findings, touched: frozenset[str]) -> float:
-    """log of what axes that no item touches give to the evidence."""
+    """Log of what axes that no item touches give to the evidence."""
     factor = 0.0
     for name, axis in findings.axes.items():
         if name not in touched and axis.closing.ndim == 1:

@@ -18,10 +18,11 @@ from leakinfer.inference.model import Array, Item
 class Link:
     """An item in the scan.
 
-    ``shared``: the switches it shares with others, in scan order, S values together; ``private``: its own, P values together. ``weights``: (S, P, K) prior of a copy times what folds into it at once, scaled to a maximum of 1; ``log_scale`` is
-    what the scaling of all copies takes from the evidence. ``below`` and ``at``: by open
-    response, (S, P, K) chances that a copy stays below the seen level or is just at it. ``spreads``: by open sum,
-    (S, P, K, G). Axes of size 1 stand for all values.
+    ``shared``: the switches it shares with others, in scan order, S values together; ``private``: its own, P values
+    together, with their prior. ``weights``: (S, P, K) prior of a copy times what folds into it at once, scaled to a
+    maximum of 1; ``log_scale`` is what that takes from the evidence. ``below`` and ``at``: by open response, (S, P, K)
+    chances that a copy stays below the seen level or is just at it. ``spreads``: by open sum, (S, P, K, G). Axes of
+    size 1 stand for all values.
     """
 
     item: Item
@@ -42,14 +43,18 @@ class Link:
         tables = (*self.below, *self.at, *self.spreads)
         if any(table.shape[:2] != (1, 1) for table in tables):
             return None
-        return self.item.states, *((table.__array_interface__["data"][0], table.shape, table.strides) for table in tables)
+        return self.item.states, *(
+            (table.__array_interface__["data"][0], table.shape, table.strides) for table in tables
+        )
 
     def effects(self) -> Array:
         """(S, P, K, B, G..): what one copy in each state does to bits and sums; switch axes may be 1."""
         result = np.ones((1, 1, self.item.states, 1))
         for below, at in zip(self.below, self.at, strict=True):
             pair = np.stack([below, at], axis=-1)
-            result = (result[..., :, None] * pair[..., None, :]).reshape(*np.broadcast_shapes(result.shape[:3], below.shape), -1)
+            result = (result[..., :, None] * pair[..., None, :]).reshape(
+                *np.broadcast_shapes(result.shape[:3], below.shape), -1
+            )
         for number, spread in enumerate(self.spreads):
             lead = (1,) * (number + 1)
             result = result[..., None] * spread.reshape(*spread.shape[:3], *lead, spread.shape[3])
@@ -60,10 +65,10 @@ class Link:
         if self.item.count == 1:
             weighted = weights * self.private_prior[:, None]
             if effects.shape[:2] == (1, 1):
-                return np.tensordot(weighted.sum(1), effects[0, 0], axes=(1, 0))
-            return _sum_states(weighted, effects).sum(1)
+                return np.asarray(np.tensordot(weighted.sum(1), effects[0, 0], axes=(1, 0)), dtype=float)
+            return np.asarray(_sum_states(weighted, effects).sum(1))
         joined = self._power(_sum_states(weights, effects), self.item.count)
-        return np.asarray(np.moveaxis(joined, 1, -1) @ self.private_prior)
+        return np.asarray(np.moveaxis(joined, 1, -1) @ self.private_prior, dtype=float)
 
     def others(self, weights: Array, effects: Array) -> Array:
         """(S, P, B, G..) of all copies but one, by private switch."""
@@ -83,7 +88,8 @@ class Link:
         else:
             rest = self.others(weights, effects)
             seen = np.stack(
-                [algebra.Operator(rest[:, i]).pull(cavity[None, :, None])[0, :, 0] for i in range(rest.shape[1])], axis=1
+                [algebra.Operator(rest[:, i]).pull(cavity[None, :, None])[0, :, 0] for i in range(rest.shape[1])],
+                axis=1,
             )
         states = self.item.states
         flat = effects.reshape(*effects.shape[:3], -1)

@@ -141,7 +141,7 @@ def plain_tables(joints: Array, probe: Probe) -> Array:
     seen = (joints @ probe.table.values).cumsum(-1)
     cumulative = (probe.hidden * joints.sum(-1, keepdims=True) + (1 - probe.hidden) * seen) * probe.background.cumsum()
     steps = np.diff(cumulative, axis=-1, prepend=0.0)
-    return np.maximum(np.stack([steps[:, 0], steps[:, 1] - steps[:, 0]], axis=1), 0.0)
+    return np.asarray(np.maximum(np.stack([steps[:, 0], steps[:, 1] - steps[:, 0]], axis=1), 0.0))
 
 
 def _over_switches(link: Link, likelihood: Array) -> Array:

@@ -267,7 +267,7 @@ def local_test(item: str, likelihood: ArrayLike, switches: tuple[str, ...] = ())
 
 
 def split_amounts(amounts: ArrayLike, step: float, cells: int) -> Array:
-    """Amounts as cells, keeping their mean: shape (..., cells) from amounts of shape (...), in units of ``step`` a cell.
+    """Amounts as cells, keeping their mean: shape (..., cells) from amounts of shape (...), ``step`` a cell.
 
     An amount between two cells goes to both in proportion; beyond the last cell it goes to the last.
     """

@@ -64,7 +64,9 @@ def _chain(keys: list[Touches], weight: Mapping[str, float]) -> list[Touches]:
     waiting, opened, chained = list(keys), set[str](), list[Touches]()
 
     def price(key: Touches) -> float:
-        return sum(weight[name] for name in key - common - opened) - sum(weight[name] for name in key & left.keys() if left[name] == 1)
+        return sum(weight[name] for name in key - common - opened) - sum(
+            weight[name] for name in key & left.keys() if left[name] == 1
+        )
 
     while waiting:
         near = [key for key in waiting if key & opened]

@@ -90,13 +90,13 @@ class Posterior:
         table = self._switches(owner.item.name)
         axis = (*owner.shared, *owner.private).index(name)
         kept = np.moveaxis(table, axis, 0).reshape(table.shape[axis], -1).sum(1)
-        return np.asarray(kept / kept.sum())
+        return np.asarray(kept / kept.sum(), dtype=float)
 
     def _switches(self, item: str) -> Array:
         """The joint of all switches of an item, one axis each."""
         link = self.chain.links[self.chain.place[item]]
         sizes = [self.model.sizes[name] for name in (*link.shared, *link.private)]
-        return self.joint(item).sum(-1).reshape(sizes)
+        return np.asarray(self.joint(item).sum(-1).reshape(sizes))
 
     def _alone(self, name: str) -> Array:
         """The distribution of a switch that no item depends on."""

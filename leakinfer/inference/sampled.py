@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from leakinfer.inference.chain import Mask
 from leakinfer.inference.draws import Draws, Ints, draw
 from leakinfer.inference.findings import revealed
 from leakinfer.inference.information import Group, Information, from_joint
@@ -26,7 +27,7 @@ from leakinfer.inference.model import (
     Table,
     Test,
 )
-from leakinfer.inference.posterior import Mask, Posterior
+from leakinfer.inference.posterior import Posterior
 
 DRAW_BUDGET_BITS = 12.0  # of the part that is drawn from exactly
 
@@ -58,7 +59,8 @@ class SampledPosterior:
         """(states,): the state of one copy of an item."""
         states = self.draws.states[item]
         size = self.model.items[self.model.index[item]].states
-        return np.bincount(states.ravel(), np.repeat(self.weight, states.shape[1]), minlength=size) / states.shape[1]
+        weight = np.repeat(self.weight / states.shape[1], states.shape[1])
+        return np.asarray(np.bincount(states.ravel(), weight, minlength=size), dtype=float)
 
     def any_copy(self, item: str, mask: Mask) -> float:
         """P(at least one copy of the item is in a state of ``mask``)."""
@@ -77,7 +79,8 @@ class SampledPosterior:
 
     def switch(self, name: str) -> Array:
         """(values,): the distribution of a switch."""
-        return np.bincount(self.draws.switches[name], self.weight, minlength=self.model.sizes[name])
+        found = np.bincount(self.draws.switches[name], self.weight, minlength=self.model.sizes[name])
+        return np.asarray(found, dtype=float)
 
     def information(self, test: Test, groups: Sequence[Group], max_on: int) -> Information:
         """Expected information of a test about which groups are on, from the draws.
@@ -88,11 +91,12 @@ class SampledPosterior:
         chance = outcome_table(test, self.draws)
         on = np.stack([self.on(group) for group in groups], axis=1)
         on[on.sum(1) > max_on] = True
-        lumped = on.all(1) if on.shape[1] > max_on else np.zeros(len(on), dtype=bool)
+        lumped: Mask = np.asarray(on.all(1) if on.shape[1] > max_on else np.zeros(len(on), dtype=bool))
         sets, key = np.unique(on, axis=0, return_inverse=True)
         parts = [self._from_sets(chance, key.ravel(), lumped, len(sets), rows) for rows in _halves(len(on))]
         whole, *halves = parts
-        removed = min(max(np.mean([half.bits for half in halves]) - whole.bits, 0.0), whole.bits)
+        excess = sum(half.bits for half in halves) / len(halves) - whole.bits
+        removed = min(max(excess, 0.0), whole.bits)
         return Information(float(whole.bits - removed), whole.outcomes, float(whole.gap + removed))
 
     def _from_sets(self, chance: Array, key: Ints, lumped: Mask, count: int, rows: slice) -> Information:
@@ -138,8 +142,9 @@ def _added(sums: Array, rows: Array) -> Array:
     cells = sums.shape[1]
     result = np.zeros_like(sums)
     for added in np.flatnonzero(rows.any(0)):
-        moved = np.minimum(np.arange(cells) + added, cells - 1)
-        np.add.at(result, (slice(None), moved), sums * rows[:, added, None])
+        step = sums * rows[:, added, None]
+        result[:, added:] += step[:, : cells - added]
+        result[:, -1] += step[:, cells - added :].sum(1)
     return result
 
 

@@ -97,7 +97,7 @@ class Segment:
         prior = np.ones(())
         for axis in self.opens:
             prior = np.multiply.outer(prior, axis.opening)
-        return (moved * prior).reshape(*moved.shape[: len(kept)], -1)
+        return np.asarray((moved * prior).reshape(*moved.shape[: len(kept)], -1))
 
     def _fold(self, message: Array) -> Array:
         moved = message.transpose(0, *(i + 1 for i in self._order))

@@ -24,7 +24,7 @@ from leakinfer.inference import (
     SwitchTest,
     solve,
 )
-from leakinfer.job.detection import Detection, background
+from leakinfer.job.detection import Detection, background, reach
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job, outcome_names
 from leakinfer.job.loss import FIRST_CHARGE, Deficit, weighing_error_g
@@ -32,7 +32,6 @@ from leakinfer.job.priors import prevalence, shared_nodes, site_prior
 from leakinfer.job.rates import Rates
 
 Array = NDArray[np.float64]
-LOSS_LIMITS = (0.05, 0.2)  # shares of the charge that part a weight's outcomes in words
 
 
 def there_name(circumstance: str) -> str:
@@ -140,7 +139,7 @@ class Belief:
     @cached_property
     def not_a_leak(self) -> float:
         """P(no leak that matters, and a charge that was never right)."""
-        if self.job.facts.first_charge_weighed:
+        if not self.deficit.first_charge_counts:
             return 0.0
         short = np.arange(self.posterior.marginal(FIRST_CHARGE).size) > 0
         tight = self.posterior.probability_none(self.masks)
@@ -184,16 +183,16 @@ def build_model(belief: Belief) -> Model:
     seen = [_observation(belief, finding) for finding in job.standing_findings if finding.reading_kg is None]
     for reading in belief.deficit.readings:
         seen.append(Observation(belief.deficit.test(belief.deficit.reading_likelihood(reading)), 0))
-    return Model(tuple([*items, *([charge] if charge else [])]), tuple(switches), tuple(seen))
+    return Model((*items, *([charge] if charge else [])), tuple(switches), tuple(seen))
 
 
 def tested_pairs(job: Job) -> set[tuple[str, str]]:
-    """(method, site) that some finding has looked at: a repeat there shares the spot's reach."""
-    pairs = set()
+    """(reach, site) that some finding has looked at: a repeat there shares what hides from it."""
+    pairs: set[tuple[str, str]] = set()
     for finding in job.standing_findings:
         method = job.catalogue.methods[finding.method]
         if method.kind in ("point", "sweep", "spot"):
-            pairs.update((method.id, site.id) for site in job.scope(method, finding.target))
+            pairs.update((reach(method), site.id) for site in job.scope(method, finding.target))
     return pairs
 
 
@@ -259,7 +258,7 @@ def level_test(belief: Belief, finding: Finding, repeated: set[tuple[str, str]])
     job = belief.job
     method = job.catalogue.methods[finding.method]
     answers = {
-        site.id: belief.detection.answer(method, site, finding.condition, repeated=(method.id, site.id) in repeated)
+        site.id: belief.detection.answer(method, site, finding.condition, repeated=(reach(method), site.id) in repeated)
         for site in job.scope(method, finding.target)
     }
     ground = background(method, {*finding.false_causes, *job.facts.false_causes})
@@ -277,4 +276,4 @@ def look_test(belief: Belief, circumstance: str) -> SwitchTest:
 def weight_test(belief: Belief, method: str) -> AmountTest:
     """Weighing the charge, with outcomes in words."""
     error = weighing_error_g(belief.job, method)
-    return belief.deficit.test(belief.deficit.outcome_likelihood(error, LOSS_LIMITS))
+    return belief.deficit.test(belief.deficit.outcome_likelihood(error, belief.job.loss_limits))

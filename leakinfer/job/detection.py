@@ -18,9 +18,14 @@ from leakinfer.physics.units import pa_to_kpa_gauge
 Array = NDArray[np.float64]
 
 
-def blind_name(method: str, site: str) -> str:
-    """The switch that says whether a site hides from a method; repeats share it."""
-    return f"blind:{method}:{site}"
+def reach(method: Method) -> str:
+    """The method whose reach counts: an instrument finds no hidden spot by being used in another way."""
+    return method.reach_of or method.id
+
+
+def blind_name(reach: str, site: str) -> str:
+    """The switch that says whether a site hides from a method and all that share its reach; repeats share it."""
+    return f"blind:{reach}:{site}"
 
 
 class Detection:
@@ -33,15 +38,16 @@ class Detection:
 
     def unreachable(self, method: Method, site: Site) -> float:
         """Chance that the site hides from the method, whoever repeats it."""
-        technique = self.job.technique(method, site)
+        owner = self.job.catalogue.methods[reach(method)]
+        technique = self.job.technique(owner, site)
         if technique is None or technique.unreachable is None:
-            return method.unreachable
+            return owner.unreachable
         return technique.unreachable
 
     def blind_switch(self, method: Method, site: Site) -> Switch:
         """Hidden (1) or within reach (0)."""
         chance = self.unreachable(method, site)
-        return Switch(blind_name(method.id, site.id), np.array([1 - chance, chance]))
+        return Switch(blind_name(reach(method), site.id), np.array([1 - chance, chance]))
 
     def answer(self, method: Method, site: Site, condition: Condition, *, repeated: bool) -> tuple[Table, float]:
         """Levels by state, and the chance that the site hides from the test.
@@ -60,7 +66,7 @@ class Detection:
             if repeated:
                 quiet = np.zeros_like(seen)
                 quiet[:, 0] = 1.0
-                self._tables[key] = Table(np.stack([seen, quiet]), (blind_name(method.id, site.id),))
+                self._tables[key] = Table(np.stack([seen, quiet]), (blind_name(reach(method), site.id),))
         return self._tables[key], 0.0 if repeated else self.unreachable(method, site)
 
     def fair(self, method: Method, site: Site, condition: Condition) -> bool:
@@ -76,7 +82,11 @@ class Detection:
 
     def _levels(self, method: Method, site: Site, condition: Condition, air: str, fair: bool) -> Array:
         """(states, levels): P(highest outcome that a copy within reach gives)."""
-        rate = self.rates.year(site.section) if method.lasting else self.rates.at_probe(method, site.section, condition, air)
+        rate = (
+            self.rates.year(site.section)
+            if method.lasting
+            else self.rates.at_probe(method, site.section, condition, air)
+        )
         factor = (1 - method.lapse) * (1.0 if fair else self.job.catalogue.numbers["poor_condition_detection"])
         at_least = [np.ones_like(rate)]
         for grade in method.grades:
@@ -86,7 +96,7 @@ class Detection:
 
 
 def background(method: Method, false_causes: Iterable[str]) -> Array:
-    """(levels,): what the method shows without any leak; ticked false causes raise it, the stronger levels in proportion."""
+    """(levels,): what a method shows without a leak; ticked false causes raise it, stronger levels in proportion."""
     named = {cause.id: cause.false_alarm for cause in method.false_causes}
     own = np.array([grade.false_alarm for grade in method.grades])
     quiet = np.prod([1 - named[cause] for cause in false_causes if cause in named] or [1.0])

@@ -12,7 +12,9 @@ from leakinfer.errors import InputError
 from leakinfer.physics.refrigerants import refrigerant
 from leakinfer.reading import checked, known
 
-UNKNOWN_AGE_YEARS = 10.0  # when nobody knows: the middle of a life of 10 to 20 years (IPCC 2006 V3 Ch7 Table 7.9, from memory)
+UNKNOWN_AGE_YEARS = (
+    10.0  # when nobody knows: the middle of a life of 10 to 20 years (IPCC 2006 V3 Ch7 Table 7.9, from memory)
+)
 
 Temperature = Annotated[float, Meta(ge=-40, le=65)]
 
@@ -34,7 +36,7 @@ class Facts(Struct, frozen=True, forbid_unknown_fields=True):
     refrigerant: str
     charge_kg: Annotated[float, Meta(gt=0, le=5000)]
     age_years: Annotated[float, Meta(ge=0, le=80)] = UNKNOWN_AGE_YEARS
-    tight_years_ago: Annotated[float, Meta(ge=0, le=80)] | None = None  # when all of it was last proved tight
+    tight_years_ago: Annotated[float, Meta(gt=0, le=80)] | None = None  # when all of it was last proved tight
     loss: Loss | None = None
     first_charge_weighed: bool = False
     circumstances: dict[str, bool] = {}
@@ -83,7 +85,9 @@ def settled(system: System, facts: Facts, where: str) -> Facts:
 def _check_loss(facts: Facts, loss: Loss, where: str) -> None:
     if loss.kg > facts.charge_kg * 1.2:
         what = f"a loss of {loss.kg:g} kg from a charge of {facts.charge_kg:g} kg"
-        raise InputError(what, where=f"{where}: loss", allowed=f"0 to {facts.charge_kg:g} kg; give each top-up's interval alone")
+        raise InputError(
+            what, where=f"{where}: loss", allowed=f"0 to {facts.charge_kg:g} kg; give each top-up's interval alone"
+        )
     if loss.years > facts.age_years + 1e-9:
         what = f"a loss over {loss.years:g} years, the system is {facts.age_years:g} years old"
         raise InputError(what, where=f"{where}: loss", allowed=f"0 to {facts.age_years:g} years")

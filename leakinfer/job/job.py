@@ -88,6 +88,18 @@ class Job:
             for key, ids in named.items()
         }
 
+    def target_name(self, target: str) -> str:
+        """A target in words: of a site, zone, spot or circumstance."""
+        if target == WHOLE:
+            return "the whole system"
+        system = self.system
+        named = {site.id: site.name for site in system.sites}
+        named |= {zone.id: zone.name for zone in system.zones} | {spot.id: spot.name for spot in system.spots}
+        named |= {circumstance.id: circumstance.name for circumstance in system.circumstances}
+        if target in named:
+            return named[target]
+        return f"{self.catalogue.exposures[self.exposure_of[target]].name}, {named[target.split(':')[0]]}"
+
     def site(self, name: str) -> Site:
         """The fitted site of that id."""
         return self._site[name]
@@ -139,7 +151,9 @@ class Job:
             known(skip.target, self.targets(self.catalogue.methods[method]), what="target", where=f"{where}: target")
         else:
             every = {t for method in self.catalogue.methods.values() for t in self.targets(method)}
-            known(skip.target, sorted(every | {p.id for p in self.system.places}), what="target", where=f"{where}: target")
+            known(
+                skip.target, sorted(every | {p.id for p in self.system.places}), what="target", where=f"{where}: target"
+            )
         return replace(self, skips=(*self.skips, skip))
 
     def targets(self, method: Method) -> tuple[str, ...]:
@@ -184,6 +198,16 @@ class Job:
         """The air temperature where one stands, C."""
         return condition.outdoor_c if self._outdoors[place] else condition.indoor_c
 
+    @property
+    def loss_limits(self) -> tuple[float, float]:
+        """Shares of the charge missing that part a weight's outcomes in words."""
+        return self.catalogue.numbers["charge_low"], self.catalogue.numbers["charge_very_low"]
+
+    def weight_outcome(self, method: Method, kg: float) -> str:
+        """A weighed charge in the method's words."""
+        missing = round(1 - kg / self.facts.charge_kg, 9)  # a share on a limit belongs to the lesser loss
+        return outcome_names(method)[sum(missing > limit for limit in self.loss_limits)]
+
     def technique(self, method: Method, site: Site) -> Technique | None:
         """How the method is done on this kind of site, where the catalogue says."""
         return method.techniques.get(site.component)
@@ -191,10 +215,12 @@ class Job:
     def hindrance(self, method: Method, target: str) -> str | None:
         """Why a test cannot be made now, or None."""
         never = self.never(method, target)
-        if never is None and method.kind == "point" and self.facts.gauges:
-            if self.catalogue.components[self.site(target).component].port:
-                return "gauge hoses are on: they hide what a port loses; this test is gone until they have been off a while"
+        if never is None and self.facts.gauges and method.kind == "point" and self._is_port(target):
+            return "gauge hoses are on and hide what a port loses: this test is gone until they have been off a while"
         return never
+
+    def _is_port(self, site: str) -> bool:
+        return self.catalogue.components[self.site(site).component].port
 
     def never(self, method: Method, target: str) -> str | None:
         """Why a test can never be made on this system, or None."""
@@ -243,7 +269,13 @@ class Job:
         most = 1.5 * self.facts.charge_kg
         if finding.reading_kg > most:
             what = f"{finding.reading_kg:g} kg weighed, the charge is {self.facts.charge_kg:g} kg"
-            raise InputError(what, where=f"{where}: reading_kg", allowed=f"0 to {most:g} kg, or change the fact charge_kg")
+            raise InputError(
+                what, where=f"{where}: reading_kg", allowed=f"0 to {most:g} kg, or change the fact charge_kg"
+            )
+        fits = self.weight_outcome(method, finding.reading_kg)
+        if finding.outcome != fits:
+            what = f"{finding.reading_kg:g} kg of {self.facts.charge_kg:g} kg is '{fits}', not '{finding.outcome}'"
+            raise InputError(what, where=f"{where}: outcome", allowed=fits)
 
 
 def outcome_names(method: Method) -> tuple[str, ...]:

@@ -23,7 +23,9 @@ ONSET_POINTS = 24  # of the part of the interval that a leak younger than the in
 SHORTFALLS = np.array([0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4])  # of the charge; a grid, equally likely a priori
 CELLS_PER_ERROR = 6  # the grid's step against the least standard deviation: moves marginals by less than 1e-3
 MOST_CELLS = 160
-ERRORS_BEYOND = 5  # standard deviations above what was read where the grid ends: from there on gross errors explain a reading
+ERRORS_BEYOND = (
+    5  # standard deviations above what was read where the grid ends: from there on gross errors explain a reading
+)
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,12 @@ class Deficit:
         top = max(top, 0.3 * self.charge_g)
         cells = min(MOST_CELLS, math.ceil(top * CELLS_PER_ERROR / least) + 1)
         return top / (cells - 1), cells
+
+    @property
+    def first_charge_counts(self) -> bool:
+        """Whether the first charge can explain what is missing: it was not weighed, and none was put right since."""
+        facts = self.job.facts
+        return not facts.first_charge_weighed and self.years >= facts.age_years - 1e-9
 
     def spread(self, site: Site) -> Table:
         """(states, cells): what one leak at a site has lost by now, its beginning unknown."""
@@ -84,7 +92,7 @@ class Deficit:
 
     def first_charge_item(self) -> Item | None:
         """A charge that was never right: state 0 right, the others short by a share of the charge."""
-        if self.job.facts.first_charge_weighed:
+        if not self.first_charge_counts:
             return None
         chance = self.job.catalogue.numbers["first_charge_low"]
         return Item(FIRST_CHARGE, np.concatenate([[1 - chance], np.full(SHORTFALLS.size, chance / SHORTFALLS.size)]))
@@ -92,7 +100,7 @@ class Deficit:
     def test(self, likelihood: Array) -> AmountTest:
         """A test of the sum with the given (cells, outcomes) likelihood."""
         spread = {site.id: self.spread(site) for site in self.job.sites}
-        if not self.job.facts.first_charge_weighed:
+        if self.first_charge_counts:
             if self._shortfall is None:
                 amounts = np.concatenate([[0.0], SHORTFALLS]) * self.charge_g
                 self._shortfall = Table(split_amounts(amounts, self.step, self.cells))
@@ -108,12 +116,10 @@ class Deficit:
 
     def outcome_likelihood(self, error_g: float, limits: Sequence[float]) -> Array:
         """(cells, outcomes): chance that a weight shows less than each share of the charge missing, and the rest."""
-        from math import erf
-
         missing = self._missing()
         edges = [share * self.charge_g for share in limits]
-        below = [[0.5 * (1 + erf((edge - m) / (error_g * math.sqrt(2)))) for edge in edges] for m in missing]
-        return np.diff(np.array([[0.0, *row, 1.0] for row in below]), axis=1)
+        below = [[0.5 * (1 + math.erf((edge - m) / (error_g * math.sqrt(2)))) for edge in edges] for m in missing]
+        return np.asarray(np.diff(np.array([[0.0, *row, 1.0] for row in below]), axis=1))
 
     def _missing(self) -> Array:
         """(cells,): g missing; never more than the charge."""
@@ -135,7 +141,10 @@ def readings(job: Job) -> tuple[Reading, ...]:
     loss, numbers = job.facts.loss, job.catalogue.numbers
     if loss is not None:
         relative = loss.relative_error or numbers["reported_loss_relative_error"]
-        error = math.hypot(relative * loss.kg * 1000, numbers["reported_loss_absolute_error"])
+        least = max(
+            numbers["reported_loss_absolute_error"], numbers["reported_loss_charge_error"] * job.facts.charge_kg * 1000
+        )
+        error = math.hypot(relative * loss.kg * 1000, least)
         found.append(Reading(loss.kg * 1000, error))
     for finding in job.standing_findings:
         method = job.catalogue.methods[finding.method]

@@ -18,7 +18,7 @@ RATIO_NODES = 5  # quadrature of a hazard ratio's own uncertainty: 5 nodes are e
 def cumulative_hazard(component: ComponentClass, years: float, reference_years: float) -> float:
     """Expected leaks of a plain component up to an age: mean x reference x (age / reference)^Weibull shape."""
     mean, shape = component.hazard.mean, component.age.weibull
-    return mean * reference_years * (years / reference_years) ** shape
+    return float(mean * reference_years * (years / reference_years) ** shape)
 
 
 def leak_probability(expected: Array, gamma_shape: float) -> Array:
@@ -42,7 +42,9 @@ def shared_nodes(unknown: SharedUnknown) -> tuple[Array, Array]:
 def size_distribution(spread: SizeSpread, sizes: Array) -> Array:
     """(sizes,): a lognormal's share at each point of the log grid; what lies beyond goes to the ends."""
     middle = (np.log(sizes[1:]) + np.log(sizes[:-1])) / 2
-    below = np.array([0.5 * (1 + math.erf((edge - math.log(spread.median)) / (spread.log_sd * math.sqrt(2)))) for edge in middle])
+    below = np.array(
+        [0.5 * (1 + math.erf((edge - math.log(spread.median)) / (spread.log_sd * math.sqrt(2)))) for edge in middle]
+    )
     return np.diff(np.concatenate([[0.0], below, [1.0]]))
 
 

@@ -63,7 +63,7 @@ def _stages(job: Job, site: str) -> list[tuple[str, Job, float | None]]:
     facts = job.facts
     from msgspec import structs
 
-    plain_circumstances = {name: False for name in _circumstances(job, site)}
+    plain_circumstances = dict.fromkeys(_circumstances(job, site), False)
     bare = structs.replace(
         facts,
         age_years=REFERENCE_AGE_YEARS,
@@ -85,7 +85,9 @@ def _stages(job: Job, site: str) -> list[tuple[str, Job, float | None]]:
         stages.append((words, replace(start, facts=structs.replace(exposed, loss=facts.loss)), None))
     for number, finding in enumerate(job.findings, start=1):
         stage = replace(job, findings=job.findings[:number])
-        stages.append((finding_words(job, finding), stage, surprise(replace(job, findings=job.findings[: number - 1]), finding)))
+        stages.append(
+            (finding_words(job, finding), stage, surprise(replace(job, findings=job.findings[: number - 1]), finding))
+        )
     return stages
 
 
@@ -104,9 +106,12 @@ def finding_words(job: Job, finding: Finding) -> str:
     """A finding in words: ``sweep of service_valves: response (standing, still air)``."""
     method = job.catalogue.methods[finding.method]
     outcome = finding.outcome.replace("_", " ")
+    place = job.place_of(method.id, finding.target)
+    indoors = place is not None and job.air_at(place, finding.condition) != finding.condition.air
+    condition = finding.condition.state if indoors else finding.condition.words
     weight = f", {finding.reading_kg:g} kg" if finding.reading_kg is not None else ""
     causes = f"; also there: {', '.join(finding.false_causes)}" if finding.false_causes else ""
-    return f"{method.name}, {finding.target}: {outcome}{weight} ({finding.condition.words}){causes}"
+    return f"{method.name}, {job.target_name(finding.target)}: {outcome}{weight} ({condition}){causes}"
 
 
 def surprise(before: Job, finding: Finding) -> float | None:
@@ -128,7 +133,9 @@ def surprise_words(job: Job, finding: Finding) -> str:
     method = job.catalogue.methods[finding.method]
     causes = ", ".join(cause.name for cause in method.false_causes)
     if finding.outcome != method.silent:
-        return f"unexpected: make it again in fresh air and with another method; could also be {causes}" if causes else ""
+        return (
+            f"unexpected: make it again in fresh air and with another method; could also be {causes}" if causes else ""
+        )
     return "unexpected silence: wind, low pressure, a blocked tip, a spot out of reach, or a leak that comes and goes"
 
 

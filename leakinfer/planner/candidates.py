@@ -50,4 +50,4 @@ def cautions(job: Job, method: Method) -> tuple[str, ...]:
     flammable = refrigerant(job.facts.refrigerant).flammable
     burning = [text for text in method.cautions if text.startswith("Flammable")]
     rest = [text for text in method.cautions if not text.startswith("Flammable")]
-    return tuple([*(burning if flammable else []), *rest])
+    return (*(burning if flammable else []), *rest)

@@ -13,7 +13,7 @@ from leakinfer.inference.entropy import mutual_information_bits
 from leakinfer.inference.information import from_joint, level_tables
 from leakinfer.inference.local import GroupView, Probe, plain_tables
 from leakinfer.job.belief import Belief, level_test, look_test, tested_pairs, weight_test
-from leakinfer.job.detection import background
+from leakinfer.job.detection import background, reach
 from leakinfer.job.finding import Finding
 from leakinfer.planner.model import Candidate
 
@@ -116,7 +116,7 @@ class Scorer:
         method = self.job.catalogue.methods[candidate.method]
         if method.id not in self._ground:
             self._ground[method.id] = background(method, self.job.facts.false_causes)
-        repeated = (method.id, candidate.target) in self.pairs
+        repeated = (reach(method), candidate.target) in self.pairs
         site = self.job.site(candidate.target)
         table, hidden = self.belief.detection.answer(method, site, candidate.condition, repeated=repeated)
         return Probe(table, self._ground[method.id], hidden)

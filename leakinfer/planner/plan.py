@@ -91,7 +91,7 @@ class Words:
     def _why_there(self, method: Method, target: str) -> str:
         belief = self.belief
         if method.kind == "total":
-            return f"tells how much is missing, and so whether it leaks at all; {belief.any_that_matters():.0%} that it does"
+            return f"tells how much is missing, and so whether it leaks; {belief.any_that_matters():.0%} that it does"
         if method.kind == "point":
             return f"{belief.matters_probability[target]:.0%} chance of a leak that matters here"
         sites = self.job.scope(method, target)

@@ -23,7 +23,7 @@ def told(job: Job, method: str, target: str, outcome: str) -> Job:
 
 
 def house() -> Job:
-    """About 60 sites: a loss, three overlapping responses (two sweeps of one zone, oil below it), ten local findings."""
+    """About 60 sites: a loss, three responses that overlap (two sweeps, oil below), ten local findings."""
     job = open_job(load_system("ducted_split"), 11, (0.5, 1.5))
     job = told(job, "probe_sweep", "service_valves", "response")
     job = told(job, "oil_look", "below_service_valves", "oil")
@@ -48,7 +48,11 @@ def store(sites: int, findings: int) -> Job:
     for number, zone in enumerate(zones):
         steps.append(("probe_sweep", zone.id, "response" if number % 8 == 3 else "silent"))
         inside = [site for site in job.sites if site.zone == zone.id]
-        steps += [("probe_point", site.id, "silent") for site in inside[:2] if not job.hindrance(job.catalogue.methods["probe_point"], site.id)]
+        steps += [
+            ("probe_point", site.id, "silent")
+            for site in inside[:2]
+            if not job.hindrance(job.catalogue.methods["probe_point"], site.id)
+        ]
     for step in steps[:findings]:
         job = told(job, *step)
     return job

@@ -16,6 +16,7 @@ import json
 import pstats
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,13 +24,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.bench.jobs import house, store
-from tests.bench.measure import median_ms, report
-
 from leakinfer.inference import AmountTest, Item, LevelTest, Model, Observation, Table, solve, split_amounts
 from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
 from leakinfer.planner.plan import make_plan
+from tests.bench.jobs import house, store
+from tests.bench.measure import median_ms, report
 
 AIMS = {
     "posterior60_ms": "<= 5",
@@ -125,7 +125,7 @@ def measured() -> dict[str, Any]:
     """All figures."""
     small = house()
     belief = Belief(small)
-    growth = {sites: median_ms(lambda j=store(sites, sites // 10): next_tests(j), 3) for sites in GROWTH}  # type: ignore[misc]
+    growth = {sites: median_ms(partial(next_tests, store(sites, sites // 10)), 3) for sites in GROWTH}
     slope = np.polyfit(np.log(list(growth)), np.log(list(growth.values())), 1)[0]
     peer = peer_ratio()
     figures = {
@@ -158,7 +158,15 @@ def main() -> None:
         return
     for name, row in found["beside_aims"].items():
         print(f"{name:18} {row['figure']:10.3f}   aim {row['aim']}")
-    for name in ("sites60", "tests_ranked60", "tests_ranked2000", "growth_ms", "peer", "time_spent60", "time_spent2000"):
+    for name in (
+        "sites60",
+        "tests_ranked60",
+        "tests_ranked2000",
+        "growth_ms",
+        "peer",
+        "time_spent60",
+        "time_spent2000",
+    ):
         print(f"{name}: {found[name]}")
 
 

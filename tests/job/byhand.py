@@ -31,7 +31,6 @@ SECONDS = 365.25 * 86400
 FLUID = load_properties().fluid("R-410A")
 SITES = ("core", "joint 1", "joint 2", "drier")
 CLASSES = {"core": "valve_core", "joint 1": "brazed_joint", "joint 2": "brazed_joint", "drier": "drier_suction"}
-SHORTFALLS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4)  # judged, as the project lists them
 
 FINDINGS: tuple[Finding, ...] = (
     found("probe_point", "core", "silent"),
@@ -125,18 +124,22 @@ def curve(grade: Grade, lapse: float, rate: Array) -> Array:
 
 
 def reach(method: Method, name: str) -> float:
-    """Chance that the spot can be reached by the method."""
-    technique = method.techniques.get(CLASSES[name])
-    hidden = method.unreachable if technique is None or technique.unreachable is None else technique.unreachable
+    """Chance that the spot can be reached by the method, or by the one whose reach it shares."""
+    owner = CATALOGUE.methods[method.reach_of or method.id]
+    technique = owner.techniques.get(CLASSES[name])
+    hidden = owner.unreachable if technique is None or technique.unreachable is None else technique.unreachable
     return 1 - hidden
 
 
-def silent_twice(core: int) -> float:
-    """Silence in still air and in a breeze, one reach for both."""
+def probe_findings(states: Sequence[int], false_alarm: float) -> float:
+    """Silence at the core in still air and in a breeze, then a response of the sweep; one reach of the core for all."""
     method = CATALOGUE.methods["probe_point"]
     grade, open_ = method.grades[0], reach(method, "core")
-    miss = [1 - curve(grade, method.lapse, NOW / air)[core] for air in (1.0, method.air["breeze"])]
-    return float((1 - grade.false_alarm) ** 2 * (open_ * miss[0] * miss[1] + 1 - open_))
+    miss = [1 - curve(grade, method.lapse, NOW / air)[states[0]] for air in (1.0, method.air["breeze"])]
+    rates = dict.fromkeys(SITES, NOW)
+    within = open_ * miss[0] * miss[1] * any_response("probe_sweep", rates, states, false_alarm, core_reach=1.0)
+    beyond = (1 - open_) * any_response("probe_sweep", rates, states, false_alarm, core_reach=0.0)
+    return float((1 - grade.false_alarm) ** 2 * (within + beyond))
 
 
 def slow_foam(core: int) -> float:
@@ -150,13 +153,17 @@ def slow_foam(core: int) -> float:
     return float(not_fast - none)
 
 
-def any_response(method_id: str, rates: dict[str, Array], states: Sequence[int], false_alarm: float) -> float:
-    """1 - P(nobody speaks); the two joints share their reach."""
+def any_response(
+    method_id: str, rates: dict[str, Array], states: Sequence[int], false_alarm: float, core_reach: float | None = None
+) -> float:
+    """1 - P(nobody speaks); the two joints share their reach. ``core_reach``: whether the core is known to be open."""
     method = CATALOGUE.methods[method_id]
     miss = [
         1 - curve(method.grades[0], method.lapse, rates[name])[state] for name, state in zip(SITES, states, strict=True)
     ]
     open_ = {name: reach(method, name) for name in SITES}
+    if core_reach is not None:
+        open_["core"] = core_reach
     quiet = open_["core"] * miss[0] + 1 - open_["core"]
     quiet *= open_["joint 1"] * miss[1] * miss[2] + 1 - open_["joint 1"]
     quiet *= open_["drier"] * miss[3] + 1 - open_["drier"]
@@ -200,16 +207,10 @@ def together(one: Array, other: Array) -> Array:
 
 
 def loss_likelihood() -> Array:
-    """(CHARGE_G + 1,): of the reported loss, by grams leaked; a first charge that was short adds to them."""
-    numbers = CATALOGUE.numbers
+    """(CHARGE_G + 1,): of the reported loss, by grams leaked; the first charge was put right long before."""
     error = math.hypot(0.2 * LOSS_KG * 1000, 50.0)
     missing = np.arange(CHARGE_G + 1)
-    plain = 0.99 * stats.norm.pdf(LOSS_KG * 1000, missing, error) + 0.01 / CHARGE_G
-    low = numbers["first_charge_low"]
-    mixed = (1 - low) * plain
-    for share in SHORTFALLS:
-        mixed = mixed + low / len(SHORTFALLS) * plain[np.minimum(missing + round(share * CHARGE_G), CHARGE_G)]
-    return np.asarray(mixed)
+    return np.asarray(0.99 * stats.norm.pdf(LOSS_KG * 1000, missing, error) + 0.01 / CHARGE_G)
 
 
 def losses() -> dict[tuple[int, ...], float]:
@@ -236,8 +237,7 @@ def posterior() -> tuple[dict[tuple[int, ...], float], float]:
     chances, weights = losses(), _weights(caps)
     sweep_alarm = CATALOGUE.methods["probe_sweep"].grades[0].false_alarm
     for states in weights:
-        weights[states] *= chances[states] * silent_twice(states[0]) * slow_foam(states[0])
-        weights[states] *= any_response("probe_sweep", dict.fromkeys(SITES, NOW), states, sweep_alarm)
+        weights[states] *= chances[states] * slow_foam(states[0]) * probe_findings(states, sweep_alarm)
         weights[states] *= any_response("oil_look", yearly, states, oil_alarm)
     evidence = sum(weights.values())
     return {states: weight / evidence for states, weight in weights.items()}, evidence

@@ -78,9 +78,9 @@ def found(method: str, target: str, outcome: str, condition: Condition = STANDIN
     return Finding(method, target, outcome, condition, **more)
 
 
-def weighed(kg: float) -> Finding:
+def weighed(kg: float, outcome: str = "very_low") -> Finding:
     """The charge recovered and weighed."""
-    return found("weigh_charge", WHOLE, "low", reading_kg=kg)
+    return found("weigh_charge", WHOLE, outcome, reading_kg=kg)
 
 
 def told(job: Job, *findings: Finding) -> Job:

@@ -40,7 +40,7 @@ def joints_and_drier() -> Job:
         site("drier", "drier_suction", exposures=("wet_suction_line",)),
         spots=(spot("ground", "drier"),),
     )
-    return job_on(made, coarse((1e-7, 1e-5)), age_years=9.0, loss={"kg": 0.4, "years": 2.0})
+    return job_on(made, coarse((1e-7, 1e-5)), age_years=2.0, loss={"kg": 0.4, "years": 2.0})
 
 
 PORT_FINDINGS: dict[str, tuple[Finding, ...]] = {

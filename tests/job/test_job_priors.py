@@ -178,7 +178,7 @@ def test_a_counted_group_equals_its_members() -> None:
 @pytest.mark.parametrize("outcome", ["silent", "response"])
 def test_a_counted_group_equals_its_members_under_a_sweep(outcome: str) -> None:
     """Where no spot hides: what hides a group from a method hides all of it."""
-    sweep = structs.replace(CATALOGUE.methods["probe_sweep"], unreachable=0.0, techniques={})
+    sweep = structs.replace(CATALOGUE.methods["probe_sweep"], unreachable=0.0, reach_of="", techniques={})
     catalogue = structs.replace(CATALOGUE, methods={**CATALOGUE.methods, "probe_sweep": sweep})
 
     def belief(*bends: str, count: int) -> Belief:

@@ -22,7 +22,7 @@ MIXED = (
     found("probe_point", "suction_port_core", "silent", RUNNING),
     found("oil_look", "below_service_valves", "oil"),
     found("look", "suction_port_seal_lost", "present"),
-    found("weigh_charge", WHOLE, "low", reading_kg=2.0, earlier=True),
+    found("weigh_charge", WHOLE, "very_low", reading_kg=2.0, earlier=True),
 )
 
 
@@ -89,7 +89,7 @@ def test_already_checked_counts_but_moves_nobody() -> None:
 
 
 def test_an_earlier_weighing_leaves_no_hoses_on() -> None:
-    earlier = found("weigh_charge", WHOLE, "low", reading_kg=2.0, earlier=True)
+    earlier = found("weigh_charge", WHOLE, "very_low", reading_kg=2.0, earlier=True)
     assert not split_job().with_finding(earlier).facts.gauges
 
 

@@ -92,7 +92,7 @@ def test_more_points_for_the_beginning_of_a_leak_move_no_site(
 def test_a_loss_raises_and_a_full_charge_lowers_the_chance_of_a_leak_that_matters() -> None:
     plain = Belief(shipped_job("ducted_split")).any_that_matters()
     assert Belief(shipped_job("ducted_split", loss={"kg": 0.8, "years": 2.0})).any_that_matters() > plain
-    assert Belief(told(shipped_job("ducted_split"), weighed(2.6))).any_that_matters() < plain
+    assert Belief(told(shipped_job("ducted_split"), weighed(2.6, "as_charged"))).any_that_matters() < plain
 
 
 def test_a_weighing_agrees_with_a_reported_loss_of_the_same_amount() -> None:

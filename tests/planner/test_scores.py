@@ -1,0 +1,229 @@
+"""Every score of a plan against the sum over all worlds, and against what the finding then does to the belief."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from leakinfer.circuit.model import Circumstance
+from leakinfer.job import loss
+from leakinfer.job.belief import Belief
+from leakinfer.job.finding import Finding
+from leakinfer.job.job import Job
+from leakinfer.planner.information import LUMP_SHARE
+from leakinfer.planner.model import Ranked
+from leakinfer.planner.plan import make_plan
+from tests.inference.enumeration import mutual_information
+from tests.job.small import BREEZE, COIL, RUNNING, VALVES, coarse, found, job_on, shipped_job, site, spot, system, told, weighed
+
+from .oracle import Brute, after_each, by_scope, entropy, groups, pick, plan_of
+
+CLOSE = 1e-9  # bits and probabilities, absolute
+
+
+def port_and_coil() -> Job:
+    """A port whose seal may be lost, and a coil of two sites, one of them counted, in the same vapours."""
+    made = system(
+        site("core", "valve_core", exposures=("cap_missing",)),
+        site("cap", "cap_plastic"),
+        site("bends", "return_bend", "suction", COIL, count=2, unit="coil"),
+        site("header", "coil_header", "suction", COIL, unit="coil"),
+        circumstances=(
+            Circumstance("seal_lost", "seal of the cap lost", "cap_seal_lost", ("core", "cap")),
+            Circumstance("vapours", "household vapours", "indoor_vapours", ("bends", "header")),
+        ),
+        spots=(spot("ground", "core", "cap"), spot("pan", "bends", "header", "cap")),
+    )
+    return job_on(made, coarse((1e-6, 1e-5)), age_years=14.0, first_charge_weighed=True)
+
+
+def joints_and_drier() -> Job:
+    """Three equal joints that may rub and a drier that may be wet; a loss."""
+    made = system(
+        site("joints", "brazed_joint", "liquid_line", COIL, count=3, exposures=("tube_rubbing",)),
+        site("drier", "drier_suction", exposures=("wet_suction_line",)),
+        spots=(spot("ground", "drier"), spot("both", "drier", "joints")),
+    )
+    return job_on(made, coarse((1e-7, 1e-5)), age_years=9.0, loss={"kg": 0.4, "years": 2.0}, first_charge_weighed=True)
+
+
+def young_joint() -> Job:
+    """A nut and its tube on a system whose first charge may have been wrong."""
+    made = system(site("nut", "flare", exposures=("flare_doubtful",)), site("tube", "capillary", unit="nut"))
+    return job_on(made, coarse((1e-7, 1e-5)), age_years=2.0, loss={"kg": 0.3, "years": 2.0})
+
+
+def six_nuts() -> Job:
+    """Six nuts in one zone on an old system that has lost much: several leaks at once are likely."""
+    names = [f"nut_{n}" for n in range(6)]
+    sections = ("liquid_line", "hot_gas", "suction")
+    made = system(
+        *(site(name, "flare", sections[n % 3]) for n, name in enumerate(names)),
+        spots=(spot("ground", *names), spot("half", *names[:3])),
+    )
+    return job_on(made, coarse((1e-6, 1e-5)), age_years=30.0, loss={"kg": 1.2, "years": 1.0}, first_charge_weighed=True)
+
+
+CASES: dict[str, tuple[Job, tuple[Finding, ...]]] = {
+    "a port and a coil": (port_and_coil(), ()),
+    "a zone that responded": (port_and_coil(), (found("probe_sweep", VALVES, "response"),)),
+    "a coil that responded, its bends silent": (
+        port_and_coil(),
+        (found("probe_sweep", COIL, "response"), found("probe_point", "bends", "silent", RUNNING)),
+    ),
+    "slow foam, oil beneath, a breeze": (
+        port_and_coil().with_facts({"air": "breeze"}),
+        (found("oil_look", "ground", "oil", BREEZE), found("bubbles", "cap", "slow_foam", BREEZE)),
+    ),
+    "a seal looked at, and vapours known": (
+        port_and_coil().with_facts({"circumstances": {"vapours": True}}),
+        (found("look", "seal_lost", "present"), found("probe_point", "core", "silent")),
+    ),
+    "a false cause, hoses on": (port_and_coil().with_facts({"false_causes": ("foam",), "gauges": True}), ()),
+    "a cap that is not fitted": (port_and_coil().with_facts({"not_fitted": ("cap",)}), ()),
+    "a loss": (joints_and_drier(), ()),
+    "a loss, a response and a silence": (
+        joints_and_drier(),
+        (found("probe_sweep", COIL, "response"), found("probe_point", "drier", "silent")),
+    ),
+    "a loss, and the charge weighed": (joints_and_drier(), (weighed(1.55),)),
+    "a first charge that may be wrong": (young_joint(), ()),
+    "six nuts": (six_nuts(), ()),
+    "six nuts, a response": (six_nuts(), (found("oil_look", "half", "oil"),)),
+}
+
+
+def solved(name: str, monkeypatch: pytest.MonkeyPatch) -> Belief:
+    """The belief of a case, its grid of losses coarse so that all worlds can be listed."""
+    monkeypatch.setattr(loss, "CELLS_PER_ERROR", 1)
+    job, findings = CASES[name]
+    return Belief(told(job, *findings))
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_every_score_equals_the_sum_over_all_worlds(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    belief = solved(name, monkeypatch)
+    plan, brute = make_plan(belief), Brute(belief)
+    apart = set[int]()
+    for alike in by_scope(belief.job, plan.next).values():
+        if any(brute.gap(test, 1) > LUMP_SHARE * brute.bits(test, 1) for test in alike):
+            apart |= {id(test) for test in alike}
+    assert len(plan.next) >= 8
+    for test in plan.next:
+        chances = brute.joint(brute.test(test)).sum(0)
+        np.testing.assert_allclose(list(test.outcomes.values()), chances, rtol=0, atol=CLOSE)
+        assert test.bits == pytest.approx(brute.bits(test, 2 if id(test) in apart else 1), rel=0, abs=CLOSE), test
+
+
+@pytest.mark.parametrize("name", ["six nuts", "six nuts, a response", "a port and a coil", "a zone that responded"])
+def test_lumping_never_overstates_and_hides_little(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The full target tells every set of leaking units apart. Points and pools; a weighing is lumped at one."""
+    belief = solved(name, monkeypatch)
+    plan, brute = make_plan(belief), Brute(belief)
+    for test in plan.next:
+        one = test.candidate
+        whole = brute.bits(test, len(groups(belief, one.method, one.target)))
+        assert test.bits <= whole + CLOSE
+        assert whole - test.bits <= brute.gap(test, 1) + CLOSE
+
+
+def test_several_leaks_at_once_are_told_apart_where_that_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    belief = solved("six nuts", monkeypatch)
+    brute, test = Brute(belief), pick(make_plan(belief), "probe_sweep", VALVES)
+    assert brute.bits(test, 2) > brute.bits(test, 1) + 1e-6
+    assert test.bits == pytest.approx(brute.bits(test, 2), abs=CLOSE)
+
+
+def found_joint(job: Job, test: Ranked) -> tuple[np.ndarray, np.ndarray]:
+    """Labels and (labels, outcomes): P(set of leaking units, outcome), from the belief after each outcome alone."""
+    base, rows = Brute(Belief(job)), []
+    start = Belief(job).posterior.log_evidence
+    for _, later in after_each(job, test):
+        belief = Belief(later)
+        brute, many = Brute(belief), len(base.job.sites)
+        labels = brute.answer.target(groups(belief, test.candidate.method, test.candidate.target), many)
+        chance = math.exp(belief.posterior.log_evidence - start)
+        rows.append(chance * np.bincount(labels, brute.posterior, 2**many))
+    return np.arange(2 ** len(base.job.sites)), np.array(rows).T
+
+
+@pytest.mark.parametrize(
+    ("name", "method", "target"),
+    [
+        ("a port and a coil", "probe_point", "bends"),
+        ("a port and a coil", "bubbles", "core"),
+        ("a port and a coil", "probe_sweep", COIL),
+        ("a port and a coil", "oil_look", "pan"),
+        ("a port and a coil", "look", "seal_lost"),
+        ("a port and a coil", "look", "vapours"),
+        ("a port and a coil", "weigh_charge", "whole"),
+        ("a zone that responded", "probe_sweep", VALVES),
+        ("a zone that responded", "probe_point", "core"),
+        ("a loss", "weigh_charge", "whole"),
+        ("a loss", "look", "joints:tube_rubbing"),
+        ("a loss", "bubbles", "joints"),
+        ("a first charge that may be wrong", "weigh_charge", "whole"),
+    ],
+)
+def test_a_forecast_equals_what_the_findings_then_do(
+    name: str, method: str, target: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No more than two units are touched, so nothing is lumped: the mean gain of log score is the bits, exactly."""
+    job = solved(name, monkeypatch).job
+    test = pick(plan_of(job), method, target)
+    labels, joint = found_joint(job, test)
+    np.testing.assert_allclose(joint.sum(0), list(test.outcomes.values()), rtol=0, atol=CLOSE)
+    most = 2 if len(groups(Belief(job), method, target)) > 1 else 1
+    if most == 2 and test.candidate.method in ("look", "weigh_charge"):
+        labels = np.where(np.array([bin(label).count("1") for label in labels]) > 1, -1, labels)
+    assert mutual_information(labels, joint) == pytest.approx(test.bits, abs=CLOSE + lump_room(joint, test))
+
+
+def lump_room(joint: np.ndarray, test: Ranked) -> float:
+    """For pools, two units that leak at once may be lumped: their part of the outcome's entropy."""
+    if test.candidate.method not in ("probe_sweep", "oil_look"):
+        return 0.0
+    both = joint[[label for label in range(len(joint)) if bin(label).count("1") > 1]].sum(0)
+    return float(both.sum() * entropy(both / both.sum())) if both.sum() > 0 else 0.0
+
+
+SHIPPED = {
+    "ducted_split": shipped_job("ducted_split", age_years=11.0, loss={"kg": 0.5, "years": 1.5}),
+    "walk_in_cooler": shipped_job("walk_in_cooler", age_years=8.0),
+}
+
+
+@pytest.mark.parametrize("name", sorted(SHIPPED))
+def test_on_a_whole_system_a_point_test_gains_what_was_forecast(name: str) -> None:
+    """I = H(unit) - sum over outcomes of P H(unit | outcome), each belief solved anew."""
+    job = SHIPPED[name]
+    belief = Belief(job)
+    points = [test for test in make_plan(belief).next if job.catalogue.methods[test.candidate.method].kind == "point"]
+    for test in points[:: len(points) // 12]:
+        unit = job.site(test.candidate.target).unit
+        left = 0.0
+        for probability, later in after_each(job, test):
+            after = Belief(later)
+            assert probability == pytest.approx(
+                math.exp(after.posterior.log_evidence - belief.posterior.log_evidence), abs=CLOSE
+            )
+            left += probability * yes_or_no(after.unit_probability[unit])
+        assert test.bits == pytest.approx(yes_or_no(belief.unit_probability[unit]) - left, abs=CLOSE)
+
+
+def yes_or_no(p: float) -> float:
+    """Entropy of a yes or no, bits."""
+    return entropy([p, 1 - p])
+
+
+@pytest.mark.parametrize("name", ["ducted_split", "ductless_split", "heat_pump", "walk_in_cooler", "rack_store"])
+def test_bits_and_outcomes_keep_their_bounds(name: str) -> None:
+    plan = plan_of(shipped_job(name, loss={"kg": 0.3, "years": 1.0}, age_years=10.0))
+    assert len(plan.next) > 100
+    for test in plan.next:
+        chances = np.array(list(test.outcomes.values()))
+        assert chances.min() >= 0
+        assert chances.sum() == pytest.approx(1, abs=CLOSE)
+        assert 0 <= test.bits <= entropy(chances) + CLOSE
