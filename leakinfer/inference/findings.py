@@ -25,7 +25,7 @@ SWITCH, RESPONSE, SUM = 0, 1, 2
 
 @dataclass(frozen=True, eq=False)
 class Axis:
-    """Something open along a stretch of the scan: ``opening`` enters at its first item, ``closing`` sums it at its last.
+    """Something open along a stretch of the scan: ``opening`` enters at the first item, ``closing`` sums at the last.
 
     ``rank`` orders axes: switches, then responses, then sums. ``closing``: (size,), or (size, outcomes) for
     a sum that is held open to the end.

@@ -123,7 +123,7 @@ class Deficit:
 
     def _missing(self) -> Array:
         """(cells,): g missing; never more than the charge."""
-        return np.minimum(np.arange(self.cells) * self.step, self.charge_g)
+        return np.asarray(np.minimum(np.arange(self.cells) * self.step, self.charge_g))
 
 
 def _interval(facts: Facts) -> float:

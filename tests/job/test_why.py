@@ -170,7 +170,5 @@ def test_words_say_method_place_outcome_and_air() -> None:
         shipped_job("ducted_split"),
         found("probe_point", "suction_drier", "response", BREEZE, false_causes=("foam",)),
     )
-    assert (
-        words
-        == "electronic probe at one spot, suction drier by the outdoor unit: response (standing, a breeze); also there: foam"
-    )
+    test = "electronic probe at one spot, suction drier by the outdoor unit"
+    assert words == f"{test}: response (standing, a breeze); also there: foam"
