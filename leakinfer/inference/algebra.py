@@ -10,7 +10,6 @@ Union over one bit is three products: out0 = m0 k0, out1 = m0 k1 + m1 (k0 + k1).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from functools import cache
 from typing import NamedTuple
@@ -219,10 +218,3 @@ def power(kernel: Array, count: int) -> Array:
 def join(first: Array, second: Array) -> Array:
     """The kernel of two independent items together."""
     return Operator(second).push(first[None, :, None])[0, :, 0]
-
-
-def nothing(shape: tuple[int, ...]) -> Array:
-    """The kernel of an item that does nothing, of the given shape (S, B, G..)."""
-    kernel = np.zeros((shape[0], math.prod(shape[1:])))
-    kernel[:, 0] = 1.0
-    return kernel.reshape(shape)

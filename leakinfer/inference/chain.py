@@ -52,6 +52,9 @@ class Chain:
         self._effects: dict[int, Array] = {}
         self._shared_effects: dict[Hashable, Array] = {}
         self._likelihood: dict[int, Array] = {}
+        self._cavity: dict[int, Array] = {}
+        self._rest: dict[Hashable, list[Operator]] = {}
+        self.counted_kernels: dict[Hashable, Array] = {}
         self.masked(dict.fromkeys(range(len(self.links))))
         self.log_evidence = log_factor + self._scan()
         self._scan_back()
@@ -171,7 +174,7 @@ class Chain:
         other = copy(self)
         other.segments = [segment.with_axis(old, new) for segment in self.segments]
         other.home = [segment for segment in other.segments for _ in segment.links]
-        other._likelihood = {}
+        other._likelihood, other._cavity = {}, {}
         other._scan_back()
         return other
 
@@ -221,6 +224,13 @@ class Chain:
             self._likelihoods(segment, start, end)
         return self._likelihood[place]
 
+    def own_cavity(self, place: int) -> Array:
+        """(S, B, G..): what all else says about an item's kernel, over the evidence."""
+        self.own_likelihood(place)
+        if place not in self._cavity:
+            self._cavity[place] = cavity(self.before(place), self.after(place)) / self.home[place].total
+        return self._cavity[place]
+
     def _likelihoods(self, segment: Segment, start: int, end: int) -> None:
         """Those of some neighbours at once: they lie along the axis of the switches."""
         if len(segment.links[0].responses) > WIDEST_KERNEL:
@@ -231,10 +241,21 @@ class Chain:
         before = np.concatenate([self.before(place) for place in places], axis=1)
         after = np.concatenate([self.after(place) for place in places], axis=1)
         parts = np.split(cavity(before, after) / segment.total, len(places))
+        self._cavity.update(zip(places, parts, strict=True))
         for place, part in zip(places, parts, strict=True):
-            self._likelihood[place] = self.links[place].copy_likelihood(
-                part, self.links[place].weights, self.effects(place)
-            )
+            others = self._others(place)
+            self._likelihood[place] = self.links[place].copy_likelihood(part, self.effects(place), others)
+
+    def _others(self, place: int) -> Sequence[Operator]:
+        """By private switch, what an item's other copies do; empty where there are none."""
+        link = self.links[place]
+        if link.item.count == 1:
+            return ()
+        key = ("others", self._key(Wanted(place, link.weights)))
+        if key not in self._rest:
+            kernels = link.others(link.weights, self.effects(place))
+            self._rest[key] = [Operator(kernels[:, p]) for p in range(kernels.shape[1])]
+        return self._rest[key]
 
     def copy_likelihood(self, place: int, before: Array, after: Array) -> Array:
         """(S, P, K): what the two sides and the item's other copies say about one copy, over the evidence."""
@@ -242,7 +263,7 @@ class Chain:
         if len(link.responses) > WIDEST_KERNEL:
             raw = WideOperator(link, link.weights).copy_likelihood(before, after)
         else:
-            raw = link.copy_likelihood(cavity(before, after), link.weights, self.effects(place))
+            raw = link.copy_likelihood(cavity(before, after), self.effects(place), self._others(place))
         return np.asarray(raw / self.home[place].total)
 
     def _scan(self) -> float:

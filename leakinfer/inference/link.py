@@ -70,31 +70,27 @@ class Link:
         joined = self._power(_sum_states(weights, effects), self.item.count)
         return np.asarray(np.moveaxis(joined, 1, -1) @ self.private_prior, dtype=float)
 
+    def by_switch(self, weights: Array, effects: Array) -> Array:
+        """(S, P, B, G..) of all copies together, by private switch."""
+        return self._power(_sum_states(weights, effects), self.item.count)
+
     def others(self, weights: Array, effects: Array) -> Array:
-        """(S, P, B, G..) of all copies but one, by private switch."""
-        copies = _sum_states(weights, effects)
-        if self.item.count == 1:
-            return np.stack([algebra.nothing(copies[:, i].shape) for i in range(copies.shape[1])], axis=1)
-        return self._power(copies, self.item.count - 1)
+        """(S, P, B, G..) of all copies but one, by private switch; of a count above 1."""
+        return self._power(_sum_states(weights, effects), self.item.count - 1)
 
     def _power(self, copies: Array, count: int) -> Array:
         """(S, P, B, G..) of one copy, of ``count`` copies."""
         return algebra.power(copies.reshape(-1, *copies.shape[2:]), count).reshape(copies.shape)
 
-    def copy_likelihood(self, cavity: Array, weights: Array, effects: Array) -> Array:
-        """(S, P, K): what all else, the item's other copies included, says about the state of one copy."""
-        if self.item.count == 1:
-            seen = cavity[:, None]
+    def copy_likelihood(self, cavity: Array, effects: Array, others: Sequence[algebra.Operator]) -> Array:
+        """(S, P, K): what all else says of the state of one copy; ``others``: by private switch, the other copies."""
+        if others:
+            seen = np.stack([rest.pull(cavity[None, :, None])[0, :, 0] for rest in others], axis=1)
         else:
-            rest = self.others(weights, effects)
-            seen = np.stack(
-                [algebra.Operator(rest[:, i]).pull(cavity[None, :, None])[0, :, 0] for i in range(rest.shape[1])],
-                axis=1,
-            )
-        states = self.item.states
+            seen = cavity[:, None]
         flat = effects.reshape(*effects.shape[:3], -1)
         result = np.einsum("spkx,spx->spk", *_same(flat, seen.reshape(*seen.shape[:2], -1)))
-        return np.broadcast_to(result, (weights.shape[0], self.private_prior.size, states))
+        return np.broadcast_to(result, (cavity.shape[0], self.private_prior.size, self.item.states))
 
 
 def _same(first: Array, second: Array) -> tuple[Array, Array]:

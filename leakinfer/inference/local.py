@@ -101,25 +101,38 @@ class GroupView:
         return _off_on(*((joint[..., None] * likelihood).sum((0, 1, 2)) for joint in (off, whole)))
 
     def switch_table(self, item: str, test: SwitchTest) -> Array:
-        """(2, outcomes): joint of the group off or on with a look at a switch of one item of count 1."""
-        link = self.chain.links[self.chain.place[item]]
-        off, whole = self.on_and_off(item)
-        sizes = [self.posterior.model.sizes[name] for name in (*link.shared, *link.private)]
-        axis = (*link.shared, *link.private).index(test.switch)
-        values = [np.moveaxis(t.sum(-1).reshape(sizes), axis, 0).reshape(sizes[axis], -1).sum(1) for t in (off, whole)]
+        """(2, outcomes): joint of the group off or on with a look at a switch of one item."""
+        place = self.chain.place[item]
+        link = self.chain.links[place]
+        names = (*link.shared, *link.private)
+        sizes = [self.posterior.model.sizes[name] for name in names]
+        axis = names.index(test.switch)
+        tables = self._switch_values(place, link) if link.item.count > 1 else self.on_and_off(item)
+        values = [np.moveaxis(t.sum(-1).reshape(sizes), axis, 0).reshape(sizes[axis], -1).sum(1) for t in tables]
         return _off_on(values[0] @ test.likelihood, values[1] @ test.likelihood)
+
+    def _switch_values(self, place: int, link: Link) -> tuple[Array, Array]:
+        """(S, P, 1) joints of the switches of several copies: with the group off, and whatever the group does."""
+        tables = []
+        for keep, seen in zip((~self.masks[place], None), self._cavities(place), strict=True):
+            weights = link.weights if keep is None else link.weights * keep
+            kernels = link.by_switch(weights, self.chain.effects(place))  # (S, P, B, G..)
+            values = np.einsum("spx,sx->sp", kernels.reshape(*kernels.shape[:2], -1), seen.reshape(seen.shape[0], -1))
+            tables.append((values * link.private_prior)[..., None])
+        return tables[0], tables[1]
+
+    def _cavities(self, place: int) -> tuple[Array, Array]:
+        """What all else says of an item's kernel, over the evidence: with the group's other items off, and as it is."""
+        whole = self.chain.own_cavity(place)
+        if not self._off_before:
+            return whole, whole
+        return cavity(self._off_before[place], self._off_after[place]) / self.chain.home[place].total, whole
 
     def _counted(self, place: int, link: Link, probes: Sequence[Probe]) -> list[Array]:
         """The same for several copies: kernels of all copies under "none emits more than a level"."""
-        columns = [self._at_most(link, p.table, level) for p in probes for level in range(p.background.size - 1)]
-        weights = np.stack([link.weights, *(link.weights * column for column in columns)])
-        both = np.concatenate([weights * ~self.masks[place], weights])  # (2 variants, S, P, K)
-        kernels = link.kernel(both.reshape(-1, *both.shape[2:]), self.chain.effects(place))
-        kernels = kernels.reshape(2, len(weights), *both.shape[1:2], *kernels.shape[1:])
-        whole = cavity(self.chain.before(place), self.chain.after(place))
-        off = cavity(self._off_before[place], self._off_after[place]) if self._off_before else whole
-        total = self.chain.home[place].total
-        below = [np.tensordot(k, seen, axes=seen.ndim) / total for k, seen in zip(kernels, (off, whole), strict=True)]
+        kernels = self._kernels(place, link, probes)
+        pairs = zip(kernels, self._cavities(place), strict=True)
+        below = [np.tensordot(kernel, seen, axes=seen.ndim) for kernel, seen in pairs]
         tables, number = [], 1
         for _, ground, hidden in probes:
             rows = []
@@ -129,6 +142,21 @@ class GroupView:
             number += ground.size - 1
             tables.append(_off_on(rows[0], rows[1]))
         return tables
+
+    def _kernels(self, place: int, link: Link, probes: Sequence[Probe]) -> Array:
+        """(2, variants, S, B, G..): with the group's states ruled out or not; as it is, then by probe and level."""
+        own = (link.effects_key, link.item.count, link.private_prior.tobytes(), link.weights.tobytes())
+        key = None if link.effects_key is None else (*own, self.masks[place].tobytes(), *(id(p.table) for p in probes))
+        if key is not None and key in self.chain.counted_kernels:
+            return self.chain.counted_kernels[key]
+        columns = [self._at_most(link, p.table, level) for p in probes for level in range(p.background.size - 1)]
+        weights = np.stack([link.weights, *(link.weights * column for column in columns)])
+        both = np.concatenate([weights * ~self.masks[place], weights])  # (2 variants, S, P, K)
+        kernels = link.kernel(both.reshape(-1, *both.shape[2:]), self.chain.effects(place))
+        kernels = kernels.reshape(2, len(weights), *both.shape[1:2], *kernels.shape[1:])
+        if key is not None:
+            self.chain.counted_kernels[key] = kernels
+        return kernels
 
     def _at_most(self, link: Link, table: Table, level: int) -> Array:
         """(S, P, K): chance that one copy emits no more than a level."""

@@ -143,7 +143,13 @@ def _notes(job: Job, site: str) -> tuple[str, ...]:
     """What the person should know of the base rate."""
     component = job.catalogue.components[job.site(site).component]
     hazard = component.hazard
+    size = component.size
     return (
-        f"base rate {hazard.mean:.2g} leaks per {component.name} and year ({hazard.known}): {hazard.source}",
-        f"size of such leaks ({component.size.known}): {component.size.source}",
+        f"base rate {hazard.mean:.2g} leaks per {component.name} and year: {_told(hazard.known, hazard.source)}",
+        f"size of such leaks: {_told(size.known, size.source)}",
     )
+
+
+def _told(known: str, source: str) -> str:
+    """How a number is known, with its source, not saying it twice."""
+    return source if source.startswith(known) else f"{known}; {source}"

@@ -66,7 +66,7 @@ class Scorer:
             kind = self.job.catalogue.methods[candidate.method].kind
             if kind == "point":
                 by_site[candidate.target].append(number)
-            elif kind == "exposure" and len(touched := self._touched(candidate)) == 1 and self._alone(touched[0]):
+            elif kind == "exposure" and len(touched := self._touched(candidate)) == 1:
                 looks[touched[0]].append(number)
         self._views: dict[str, GroupView] = {}
         tables = self._plain_points(posterior, by_site, candidates)
