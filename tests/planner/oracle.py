@@ -1,4 +1,4 @@
-"""Brute force for the planner: every score as a sum over all worlds of a small job. Short ways to plans and their tests."""
+"""Brute force for the planner: every score as a sum over all worlds of a small job; short ways to plans."""
 
 from __future__ import annotations
 
@@ -14,7 +14,14 @@ from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.planner.model import Objective, Plan, Ranked
 from leakinfer.planner.plan import make_plan
-from tests.inference.enumeration import Answer, Mask, Test, mutual_information, outcome_probabilities, solve_by_enumeration
+from tests.inference.enumeration import (
+    Answer,
+    Mask,
+    Test,
+    mutual_information,
+    outcome_probabilities,
+    solve_by_enumeration,
+)
 from tests.job.small import world_count
 
 Array = NDArray[np.float64]
@@ -104,8 +111,8 @@ class Brute:
             weight = self.answer.weight[:, None] * ((self.cells * self.reading) @ test.likelihood)
             return np.asarray(weight / weight.sum())
         if isinstance(test, LevelTest):
-            return self.posterior[:, None] * self._levels(test)
-        return self.posterior[:, None] * outcome_probabilities(self.answer.worlds, test)
+            return np.asarray(self.posterior[:, None] * self._levels(test))
+        return np.asarray(self.posterior[:, None] * outcome_probabilities(self.answer.worlds, test))
 
     def _levels(self, test: LevelTest) -> Array:
         """(W, outcomes): the highest level; an item may hide as a whole."""

@@ -118,7 +118,18 @@ def test_bubbles_are_never_proposed_where_nobody_can_see_them(name: str) -> None
 def test_a_place_that_has_no_name_is_no_spot_for_a_probe(name: str) -> None:
     plan = plan_of(shipped_job(name))
     assert not {method for method, target in pairs(plan) if target == "elsewhere"}
-    assert {method for method, target in reasons(plan) if target == "elsewhere"} == {"probe_point", "bubbles", "oil_point"}
+    assert {method for method, target in reasons(plan) if target == "elsewhere"} == {
+        "probe_point",
+        "bubbles",
+        "oil_point",
+    }
+
+
+@pytest.mark.xfail(reason="a sweep takes over that the probe can never reach a place without a name: it tells nothing")
+@pytest.mark.parametrize("name", ["ducted_split", "walk_in_cooler", "rack_store"])
+def test_what_is_proposed_tells_something(name: str) -> None:
+    """A test that can tell nothing belongs with those that are not possible."""
+    assert min(test.bits for test in plan_of(shipped_job(name)).next) > 1e-9
 
 
 # repeats

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from msgspec import structs
 
-from leakinfer.circuit.model import Place, System
+from leakinfer.circuit.model import Place, Site, System
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import WHOLE, Job
 from leakinfer.planner.model import Minutes
 from leakinfer.planner.plan import make_plan
-from tests.job.small import CATALOGUE, CLOSET, COIL, VALVES, YARD, Site, found, job_on, shipped_job, site, system, told
+from tests.job.small import CATALOGUE, CLOSET, COIL, VALVES, YARD, found, job_on, shipped_job, site, system, told
 
 from .oracle import pick, plan_of
 
@@ -20,7 +22,9 @@ PROBE = CATALOGUE.methods["probe_point"]
 
 def two_places(*more: Site) -> System:
     """A joint in the yard, 2 minutes away, and bends in a closet, 3 minutes away behind a panel of 7."""
-    made = system(site("joint", "brazed_joint", exposures=("tube_rubbing",)), site("bends", "return_bend", zone=COIL), *more)
+    made = system(
+        site("joint", "brazed_joint", exposures=("tube_rubbing",)), site("bends", "return_bend", zone=COIL), *more
+    )
     places = (Place(YARD, "yard", 2, outdoors=True), Place(CLOSET, "closet", 3, open_minutes=7))
     return structs.replace(made, places=places)
 
@@ -33,7 +37,9 @@ def test_the_way_and_the_panel() -> None:
     assert bends > PROBE.minutes
     assert pick(plan, "probe_point", "bends").minutes == Minutes(bends, travel=3, opening=7)
     assert pick(plan, "probe_point", "bends").minutes.total == bends + 10
-    assert pick(plan, "probe_sweep", COIL).minutes == Minutes(CATALOGUE.methods["probe_sweep"].minutes, travel=3, opening=7)
+    assert pick(plan, "probe_sweep", COIL).minutes == Minutes(
+        CATALOGUE.methods["probe_sweep"].minutes, travel=3, opening=7
+    )
 
 
 def test_no_way_where_one_stands_and_no_panel_twice() -> None:
@@ -117,7 +123,7 @@ def walk(job: Job, steps: int) -> list[str]:
 
 def moves(places: list[str]) -> int:
     """How often one goes to another place."""
-    return sum(one != other for one, other in zip(places, places[1:], strict=False))
+    return sum(one != other for one, other in pairwise(places))
 
 
 @pytest.mark.parametrize("start", [YARD, CLOSET])

@@ -52,8 +52,8 @@ def test_the_default_is_bits_per_minute() -> None:
 @pytest.mark.parametrize("objective", OBJECTIVES)
 @pytest.mark.parametrize("name", SYSTEMS)
 def test_hoses_wait_for_the_ports(name: str, objective: Objective) -> None:
-    """With a large loss a weighing tells much, and yet the ports, which hoses hide, come first."""
-    job = shipped_job(name, age_years=10.0, loss={"kg": 0.6, "years": 1.0})
+    """With nothing known of a loss a weighing tells much, and yet the ports, which hoses hide, come first."""
+    job = shipped_job(name)
     plan = plan_of(job, objective)
     (weighing,) = matching(plan, "weigh_charge", WHOLE)
     place = plan.next.index(weighing)

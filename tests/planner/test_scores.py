@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from leakinfer.circuit.model import Circumstance
+from leakinfer.inference import SampledPosterior
 from leakinfer.job import loss
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding
@@ -16,7 +17,21 @@ from leakinfer.planner.information import LUMP_SHARE
 from leakinfer.planner.model import Ranked
 from leakinfer.planner.plan import make_plan
 from tests.inference.enumeration import mutual_information
-from tests.job.small import BREEZE, COIL, RUNNING, VALVES, coarse, found, job_on, shipped_job, site, spot, system, told, weighed
+from tests.job.small import (
+    BREEZE,
+    COIL,
+    RUNNING,
+    VALVES,
+    coarse,
+    found,
+    job_on,
+    shipped_job,
+    site,
+    spot,
+    system,
+    told,
+    weighed,
+)
 
 from .oracle import Brute, after_each, by_scope, entropy, groups, pick, plan_of
 
@@ -170,7 +185,7 @@ def found_joint(job: Job, test: Ranked) -> tuple[np.ndarray, np.ndarray]:
 def test_a_forecast_equals_what_the_findings_then_do(
     name: str, method: str, target: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The mean gain of log score over the outcomes is the bits; both of two units at once may count as a value of its own."""
+    """The mean gain of log score over the outcomes is the bits; two units that leak at once may be lumped or not."""
     job = solved(name, monkeypatch).job
     test = pick(plan_of(job), method, target)
     labels, joint = found_joint(job, test)
@@ -211,10 +226,29 @@ def yes_or_no(p: float) -> float:
 
 @pytest.mark.parametrize("name", ["ducted_split", "ductless_split", "heat_pump", "walk_in_cooler", "rack_store"])
 def test_bits_and_outcomes_keep_their_bounds(name: str) -> None:
-    plan = plan_of(shipped_job(name, loss={"kg": 0.3, "years": 1.0}, age_years=10.0))
+    job = shipped_job(name)
+    plan = plan_of(told(job, found("probe_sweep", job.system.zones[0].id, "response")))
     assert len(plan.next) > 100
     for test in plan.next:
         chances = np.array(list(test.outcomes.values()))
         assert chances.min() >= 0
         assert chances.sum() == pytest.approx(1, abs=CLOSE)
         assert 0 <= test.bits <= entropy(chances) + CLOSE
+
+
+def test_draws_that_stand_in_forecast_the_same() -> None:
+    """Four standard errors at the reported effective size: each check alone errs at 6e-5; the seed is fixed."""
+    job = told(port_and_coil(), found("probe_sweep", VALVES, "response"))
+    exact, drawn = Belief(job), Belief(job)
+    drawn.posterior = SampledPosterior(drawn.model, list(drawn.units.values()), 4000, 0)
+    size = drawn.posterior.effective_sample_size
+    assert size is not None
+    right = make_plan(exact)
+    for test in make_plan(drawn).next:
+        one = test.candidate
+        other = pick(right, one.method, one.target, one.condition.state)
+        assert sum(test.outcomes.values()) == pytest.approx(1, abs=CLOSE)
+        for outcome, chance in other.outcomes.items():
+            room = 4 * math.sqrt(chance * (1 - chance) / size) + 4 / size
+            assert test.outcomes[outcome] == pytest.approx(chance, abs=room)
+        assert test.bits == pytest.approx(other.bits, abs=0.05)

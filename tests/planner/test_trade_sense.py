@@ -5,6 +5,8 @@ Common practice, no source, where nothing else is said.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from leakinfer.job.belief import Belief
@@ -18,7 +20,6 @@ from .oracle import pick, plan_of
 
 SPLITS = ("ducted_split", "heat_pump")
 PORT_CLASSES = {"valve_core", "cap_brass_seal", "cap_plastic"}
-INDOOR_CABINET = {"ducted_split": ("indoor_coil_cabinet", "coil_box"), "heat_pump": ("indoor_coil_cabinet", "air_handler_inside")}
 
 
 def component(job: Job, test: Ranked) -> str:
@@ -67,7 +68,7 @@ def test_one_walk_from_the_van_serves_many_tests(name: str) -> None:
         job = job.with_finding(Finding(one.method, one.target, job.catalogue.methods[one.method].silent, one.condition))
         places.append(one.place or "anywhere")
     assert len(set(places[:6])) == 1
-    assert sum(one != other for one, other in zip(places, places[1:], strict=False)) == len(set(places)) - 1
+    assert sum(one != other for one, other in pairwise(places)) == len(set(places)) - 1
 
 
 # state and air
@@ -87,12 +88,12 @@ def test_an_indoor_coil_is_swept_standing(now: str) -> None:
 
 @pytest.mark.parametrize("name", SPLITS)
 def test_so_are_the_coil_cabinets_of_shipped_systems(name: str) -> None:
-    job = shipped_job(name)
-    plan, (cabinet, _) = plan_of(job), INDOOR_CABINET[name]
-    sweeps = [pick(plan, "probe_sweep", cabinet, state) for state in ("standing", "running")]
+    plan = plan_of(shipped_job(name))
+    sweeps = [pick(plan, "probe_sweep", "indoor_coil_cabinet", state) for state in ("standing", "running")]
     assert sweeps[0].bits_per_minute > sweeps[1].bits_per_minute
     bends = [pick(plan, "probe_point", "indoor_return_bends", state) for state in ("standing", "running")]
-    assert bends[0].bits > bends[1].bits
+    assert bends[0].outcomes["response"] > bends[1].outcomes["response"]
+    assert bends[0].bits_per_minute > bends[1].bits_per_minute
 
 
 @pytest.mark.parametrize("name", SPLITS)
@@ -124,16 +125,15 @@ def test_in_wind_the_indoor_side_comes_sooner() -> None:
     assert ranks[1] < ranks[0]
 
 
-def test_on_a_cold_day_a_cold_coil_running_is_no_place_for_a_probe() -> None:
-    """R-134a evaporating near 0 C has about 190 kPa gauge, below the 340 kPa of SAE J1627 and J1628 practice (secondary;
-    the pressure from memory)."""
-    job = shipped_job("walk_in_cooler", refrigerant="R-134a") if "R-134a" in shipped_refrigerants() else None
-    made = job or job_on(system(site("bends", "return_bend", "suction", COIL, count=20)), refrigerant="R-134a")
-    low = next(one for one in made.sites if one.component == "return_bend")
-    plan = plan_of(made)
-    running = pick(plan, "probe_point", low.id, "running")
-    assert running.bits < 0.7 * pick(plan, "probe_point", low.id).bits
+def test_a_cold_coil_that_runs_is_no_place_for_a_probe() -> None:
+    """R-134a evaporating at 3 C has about 225 kPa gauge (from memory): below the 340 kPa of SAE J1627 and J1628
+    practice (secondary)."""
+    made = system(site("bends", "return_bend", "suction", COIL, count=20))
+    plan = plan_of(job_on(made, refrigerant="R-134a", state="running"))
+    running = pick(plan, "probe_point", "bends", "running")
+    assert running.bits < 0.7 * pick(plan, "probe_point", "bends").bits
     assert "silence would say little" in running.reason
+    assert "silence would say little" not in pick(plan, "probe_point", "bends").reason
 
 
 # following a response
@@ -160,7 +160,7 @@ def test_a_response_raises_the_worth_of_the_spots_in_its_area_and_not_of_others(
     job = shipped_job("ducted_split")
     before, after = plan_of(job), plan_of(told(job, found("probe_sweep", "indoor_coil_cabinet", "response")))
     for target in ("metering_inlet_flare", "metering_outlet_flare", "indoor_return_bends"):
-        assert pick(after, "probe_point", target).bits > 1.5 * pick(before, "probe_point", target).bits
+        assert pick(after, "probe_point", target).bits > 1.2 * pick(before, "probe_point", target).bits
     ratio = pick(after, "probe_point", "suction_port_core").bits / pick(before, "probe_point", "suction_port_core").bits
     assert 0.7 < ratio < 1.4
 
@@ -186,9 +186,7 @@ def test_one_small_leak_does_not_end_the_search_for_a_large_loss() -> None:
     stop = plan_of(job).stop
     assert "suction_port_cap" in stop.confirmed
     assert not stop.stop
-    plain = plan_of(told(shipped_job("ducted_split"), *SMALL_LEAK)).stop
-    assert stop.another > plain.another
-    assert stop.expected_g_per_year > plain.expected_g_per_year
+    assert stop.another > plan_of(told(shipped_job("ducted_split"), *SMALL_LEAK)).stop.another
 
 
 @pytest.mark.parametrize("name", [*SPLITS, "ductless_split"])
@@ -207,8 +205,3 @@ def test_before_any_test_one_does_not_stop(name: str) -> None:
 def test_a_large_loss_and_silence_everywhere_leave_much() -> None:
     job = all_silent(shipped_job("ducted_split", loss={"kg": 1.2, "years": 1.0}, first_charge_weighed=True))
     assert plan_of(job).stop.another > 0.5
-
-
-def shipped_refrigerants() -> tuple[str, ...]:
-    """Refrigerants of the shipped cold room."""
-    return shipped_job("walk_in_cooler").system.refrigerants
