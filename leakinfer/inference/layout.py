@@ -8,14 +8,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from leakinfer.inference.chain import Chain
+from leakinfer.inference.chain import WIDEST_KERNEL, Chain
 from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, scaled, sort_findings
 from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, Item, Model, Table
 from leakinfer.inference.order import open_cost, scan_order
 from leakinfer.inference.segment import Segment
 
-BUDGET_BITS = 18.5  # log2 of the cells that may be open at once: 2 MB a message, some seconds a scan
+BUDGET_BITS = 18.5  # log2 of the cells that may be open at once: 2 MB a message
+BUDGET_WORK = 1e9  # products of one scan: about a second, and scoring tests costs some tens of scans
 
 HELD = "held open"
 
@@ -61,8 +62,27 @@ def lay_out(
     if cost > budget:
         raise OverBudget(cost)
     links = [_link(model, findings, model.items[i], opened[i], touches[i] & private) for i in order]
+    if _work(links, [opened[i] for i in order], weight) > BUDGET_WORK:
+        raise OverBudget(cost)
     factor += sum(link.log_scale for link in links)
     return Chain(_segments(links, [opened[i] for i in order], findings), factor, findings.named_sums)
+
+
+def _work(links: Sequence[Link], opened: Sequence[frozenset[str]], weight: Mapping[str, float]) -> float:
+    """About how many products a scan takes: for each item, what is open times what the item does to it."""
+    last = {name: place for place, names in enumerate(opened) for name in names}
+    bits, total, seen = 0.0, 0.0, set[str]()
+    for place, (link, names) in enumerate(zip(links, opened, strict=True)):
+        bits += sum(weight[name] for name in names - seen)
+        seen |= names
+        cells = math.prod(spread.shape[-1] for spread in link.spreads)
+        if len(link.responses) > WIDEST_KERNEL:
+            each = link.item.states * link.private_prior.size * link.item.count * (2 * len(link.responses) + cells)
+        else:
+            each = 1.5 ** len(link.responses) * cells
+        total += 2**bits * each
+        bits -= sum(weight[name] for name in names if last[name] == place)
+    return total
 
 
 def _hold(findings: Findings, held: AmountTest) -> tuple[Findings, str]:

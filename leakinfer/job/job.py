@@ -141,7 +141,8 @@ class Job:
         if not finding.earlier:
             opened = tuple(sorted({*facts.opened, *([place] if place else [])}))
             gauges = facts.gauges or self.catalogue.methods[finding.method].gauges
-            facts = structs.replace(facts, place=place or facts.place, opened=opened, gauges=gauges)
+            state = finding.condition.state
+            facts = structs.replace(facts, place=place or facts.place, opened=opened, gauges=gauges, state=state)
         return replace(self, facts=facts, findings=(*self.findings, finding))
 
     def with_skip(self, skip: Skip, where: str = "skip") -> Job:
@@ -187,8 +188,9 @@ class Job:
             return next(spot.place for spot in self.system.spots if spot.id == target)
         if kind == "total":
             return None
-        sites = [target] if kind == "point" else sorted(self.touched(target))
-        return next((self._site[site].place for site in sites if site in self._site), None)
+        if kind == "point":
+            return self._site[target].place if target in self._site else None
+        return next((site.place for site in self._members[kind, target]), None)
 
     def air_at(self, place: str, condition: Condition) -> str:
         """The air where one stands: still indoors with fans off."""

@@ -22,7 +22,7 @@ FIRST_CHARGE = "first charge"  # the item of a charge that was never right
 ONSET_POINTS = 24  # of the part of the interval that a leak younger than the interval has leaked
 SHORTFALLS = np.array([0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4])  # of the charge; a grid, equally likely a priori
 CELLS_PER_ERROR = 6  # the grid's step against the least standard deviation: moves marginals by less than 1e-3
-MOST_CELLS = 160
+MOST_CELLS = 256
 ERRORS_BEYOND = (
     5  # standard deviations above what was read where the grid ends: from there on gross errors explain a reading
 )

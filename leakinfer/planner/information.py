@@ -18,7 +18,7 @@ from leakinfer.job.finding import Finding
 from leakinfer.planner.model import Candidate
 
 Array = NDArray[np.float64]
-LUMP_SHARE = 0.01  # of a test's bits: if lumping two or more leaking units may hide more, they are told apart
+LUMP_SHARE = 0.25  # of a test's bits: if lumping two or more leaking units may hide more, they are told apart
 
 
 class Scorer:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 
 from leakinfer.catalogue.model import Method
@@ -19,13 +20,14 @@ from leakinfer.planner.stop import stopping
 def make_plan(belief: Belief, objective: Objective = "bits_per_minute") -> Plan:
     """Every possible test in order of worth, what is not allowed, and whether to stop.
 
-    Tests that connect hoses come behind those of the ports that hoses would end, as long as these tell something.
+    Tests that connect hoses come last as long as a test of a port that hoses would end is worth its minutes.
     """
     candidates, refused = possible(belief)
     scores = Scorer(belief).score(candidates)
     words = Words(belief)
     ranked = [words.ranked(candidate, score) for candidate, score in zip(candidates, scores, strict=True)]
-    waiting = any(test.perishable and test.repeat == 0 and test.bits > 0 for test in ranked)
+    least = belief.job.catalogue.numbers["stop_bits_per_minute"]
+    waiting = any(test.perishable and test.repeat == 0 and test.bits_per_minute > least for test in ranked)
     methods = belief.job.catalogue.methods
 
     def order(test: Ranked) -> tuple[bool, float]:
@@ -45,6 +47,7 @@ class Words:
         self.warned = {name: cautions(self.job, method) for name, method in methods.items()}
         self.outcomes = {name: outcome_names(method) for name, method in methods.items()}
         self.made = Counter((finding.method, finding.target) for finding in self.job.findings)
+        self.last = {(finding.target, finding.method): finding.outcome for finding in self.job.findings}
         self._there: dict[tuple[str, str], str] = {}
 
     def ranked(self, candidate: Candidate, score: Information) -> Ranked:
@@ -83,7 +86,8 @@ class Words:
         if perishable:
             words += "; look before hoses go on, they hide it"
         if times:
-            words += f"; made {times} time{'s' if times > 1 else ''} already, a repeat tells less"
+            words += f"; made {times} time{'s' if times > 1 else ''} already"
+            words += ", a repeat tells less" if self.last[key[1], method.id] == method.silent else ", does it repeat?"
         if site and not self.belief.detection.fair(method, site, candidate.condition):
             words += "; pressure or temperature is low here, silence would say little"
         return words
@@ -95,11 +99,10 @@ class Words:
         if method.kind == "point":
             return f"{belief.matters_probability[target]:.0%} chance of a leak that matters here"
         sites = self.job.scope(method, target)
-        units = dict.fromkeys(site.unit for site in sites)
-        together = min(1.0, sum(belief.unit_probability[unit] for unit in units))
+        together = 1 - math.prod(1 - belief.matters_probability[site.id] for site in sites)
         if method.kind == "exposure":
-            return f"a look changes the odds of {_places(sites)}, together {together:.0%}"
-        return f"takes in {_places(sites)} at once, together {together:.0%}"
+            return f"a look changes the odds of {_places(sites)}, together about {together:.0%}"
+        return f"takes in {_places(sites)} at once, together about {together:.0%}"
 
 
 def _places(sites: tuple[Site, ...]) -> str:

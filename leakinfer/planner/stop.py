@@ -16,8 +16,8 @@ def stopping(belief: Belief, ranked: Sequence[Ranked]) -> Stop:
     another = belief.any_that_matters(units)
     expected = sum(g for site, g in belief.expected_g_per_year.items() if job.site(site).unit not in units)
     best = max(ranked, key=lambda test: test.bits_per_minute, default=None)
-    loss = job.facts.loss
-    observed = None if loss is None else loss.kg * 1000 / loss.years
+    readings = belief.deficit.readings
+    observed = max(readings[-1].missing_g, 0.0) / belief.deficit.years if readings else None
     stop, reason = _decided(another, best, confirmed, numbers["stop_risk"], numbers["stop_bits_per_minute"])
     return Stop(stop, reason, confirmed, another, expected, observed, best)
 

@@ -47,7 +47,7 @@ def refusal(folder: Path) -> str:
     return line
 
 
-CORE = "hazard = { mean = 0.004, gamma_shape = 4.0"
+CORE = "hazard = { mean = 0.002, gamma_shape = 4.0"
 SLOW = 'outcome = "slow_foam", rate50 = 3.2e-5, slope = 1.5, false_alarm = 0.01'
 AIR = "air = { still = 1.0, breeze = 6.0, wind = 20.0 }"
 
