@@ -10,7 +10,7 @@ import click
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.cli.answer import plan_answer, print_json, ranked_answer, surprise_answer
 from leakinfer.cli.options import json_option
-from leakinfer.cli.scenario import Played, Scenario, begin, play, read_scenario
+from leakinfer.cli.scenario import PROPOSED, Played, Scenario, begin, play, read_scenario
 from leakinfer.cli.words import surprising
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
@@ -20,7 +20,6 @@ from leakinfer.reading import shipped
 from leakinfer.store import create
 
 KEPT_NAME = "demo.job"
-PROPOSED = 3
 
 
 @click.command("demo")

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from leakinfer.cli.demo import PROPOSED
 from leakinfer.cli.pages import change_page, likely_table, once_each, stop_lines, tests_table
-from leakinfer.cli.scenario import Played, Scenario
+from leakinfer.cli.scenario import PROPOSED, Played, Scenario
 from leakinfer.cli.screen import bar, bullets, heading, pairs, percent, rate, table, wrapped
 from leakinfer.cli.words import fact_rows, finding_words, surprising, test_words
 from leakinfer.job.belief import Belief

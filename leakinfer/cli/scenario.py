@@ -20,6 +20,8 @@ from leakinfer.planner.model import Plan
 from leakinfer.planner.plan import make_plan
 from leakinfer.reading import read_toml
 
+PROPOSED = 3  # tests of a step that are shown
+
 
 class Step(Struct, frozen=True, forbid_unknown_fields=True):
     """One step: facts that change, then a test with its outcome."""
