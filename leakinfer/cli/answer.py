@@ -92,6 +92,8 @@ def stop_answer(stop: Stop) -> dict[str, Any]:
         "expected_g_per_year": float(stop.expected_g_per_year),
         "observed_g_per_year": None if stop.observed_g_per_year is None else float(stop.observed_g_per_year),
         "cheapest": None if stop.cheapest is None else ranked_answer(stop.cheapest),
+        "likely": list(stop.likely),
+        "prove": None if stop.prove is None else ranked_answer(stop.prove),
     }
 
 

@@ -155,6 +155,12 @@ def stop_lines(belief: Belief, stop: Stop) -> str:
     rows = [("stop" if stop.stop else "go on", stop.reason)]
     if stop.confirmed:
         rows.append(("confirmed", ", ".join(belief.job.target_name(site) for site in stop.confirmed)))
+    if stop.likely:
+        rows.append(("likely here", ", ".join(unit_name(belief, unit) for unit in stop.likely)))
+    if stop.prove is not None:
+        test = stop.prove
+        words = test_words(belief.job, test.candidate.method, test.candidate.target)
+        rows.append(("prove it by", f"{words}, {minutes(test.minutes.total)}"))
     rest = f"about {rate(stop.expected_g_per_year)} expected"
     rows.append(("remaining", f"{percent(stop.another)} for another leak that matters, {rest}"))
     if stop.observed_g_per_year is not None:

@@ -75,9 +75,10 @@ class NotAllowed:
 class Stop:
     """Whether the search may end, in words and figures.
 
-    ``another``: P(a leak that matters outside the confirmed repair units). ``expected_g_per_year``: of all that is not
-    confirmed. ``observed_g_per_year``: loss that was seen, if any. ``cheapest``: the allowed test that tells most for
-    its minutes, or None.
+    ``confirmed``: sites. ``likely``: repair units as sure as a confirmed one, without a pinpoint response. ``another``:
+    P(a leak that matters outside all of these). ``expected_g_per_year``: of all that is not confirmed.
+    ``observed_g_per_year``: loss that was seen, if any. ``cheapest``: the allowed test that tells most for its minutes,
+    or None. ``prove``: the pinpoint test that would confirm what is likely, or None where none promises to.
     """
 
     stop: bool
@@ -87,6 +88,8 @@ class Stop:
     expected_g_per_year: float
     observed_g_per_year: float | None
     cheapest: Ranked | None
+    likely: tuple[str, ...] = ()
+    prove: Ranked | None = None
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ TEST_KEYS = {
 }
 STOP_KEYS = {
     *("stop", "reason", "confirmed", "another", "expected_g_per_year", "observed_g_per_year", "cheapest"),
+    *("likely", "prove"),
 }
 NEXT_KEYS = {
     *("exact", "log_evidence", "any_leak", "any_leak_that_matters", "not_a_leak", "matters_g_per_year", "confirmed"),
