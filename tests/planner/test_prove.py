@@ -8,9 +8,9 @@ from leakinfer.planner.plan import make_plan
 from tests.job.small import found, shipped_job, told
 
 RESPONSES = (
-    found("probe_point", "indoor_gas_flare", "response"),
-    found("probe_point", "indoor_gas_flare", "response"),
+    *(found("probe_point", "indoor_gas_flare", "response") for _ in range(3)),
     found("oil_point", "indoor_gas_flare", "oil"),
+    *(found("probe_point", f"indoor_{name}", "silent") for name in ("liquid_flare", "return_bends", "fin_tubes")),
 )
 
 
