@@ -87,6 +87,11 @@ class Belief:
                 at.setdefault(site, {})[name] = exposure
         return at
 
+    @cached_property
+    def pairs(self) -> set[tuple[str, str]]:
+        """(reach, site) that some finding has looked at."""
+        return tested_pairs(self.job)
+
     @property
     def exact(self) -> bool:
         """False where draws had to stand in."""
@@ -176,8 +181,7 @@ def _solved(model: Model, units: list[tuple[str, ...]]) -> Posterior | SampledPo
 def build_model(belief: Belief) -> Model:
     """Items, switches and observations of a job."""
     job = belief.job
-    repeated = tested_pairs(job)
-    switches = _switches(belief, repeated)
+    switches = _switches(belief, belief.pairs)
     items = [_item(belief, site) for site in job.sites]
     charge = belief.deficit.first_charge_item()
     seen = [_observation(belief, finding) for finding in job.standing_findings if finding.reading_kg is None]
@@ -250,7 +254,7 @@ def _observation(belief: Belief, finding: Finding) -> Observation:
         return Observation(look_test(belief, finding.target), outcome)
     if method.kind == "total":
         return Observation(weight_test(belief, method.id), outcome)
-    return Observation(level_test(belief, finding, tested_pairs(job)), outcome)
+    return Observation(level_test(belief, finding, belief.pairs), outcome)
 
 
 def level_test(belief: Belief, finding: Finding, repeated: set[tuple[str, str]]) -> LevelTest:

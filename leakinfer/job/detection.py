@@ -59,15 +59,18 @@ class Detection:
         air = self.job.air_at(site.place, condition)
         section = self.rates.sections[site.section]
         lasting = condition if not method.lasting else None
-        key = (method.id, section.side, section.phase, lasting, air, fair, site.id if repeated else None)
-        if key not in self._tables:
-            seen = self._levels(method, site, condition, air, fair)
-            self._tables[key] = Table(seen)
-            if repeated:
-                quiet = np.zeros_like(seen)
-                quiet[:, 0] = 1.0
-                self._tables[key] = Table(np.stack([seen, quiet]), (blind_name(reach(method), site.id),))
-        return self._tables[key], 0.0 if repeated else self.unreachable(method, site)
+        alike = (method.id, section.side, section.phase, lasting, air, fair)
+        if alike not in self._tables:
+            self._tables[alike] = Table(self._levels(method, site, condition, air, fair))
+        if not repeated:
+            return self._tables[alike], self.unreachable(method, site)
+        own = (*alike, site.id)
+        if own not in self._tables:
+            seen = self._tables[alike].values
+            quiet = np.zeros_like(seen)
+            quiet[:, 0] = 1.0
+            self._tables[own] = Table(np.stack([seen, quiet]), (blind_name(reach(method), site.id),))
+        return self._tables[own], 0.0
 
     def fair(self, method: Method, site: Site, condition: Condition) -> bool:
         """Whether pressure and temperature are within what the method asks for."""

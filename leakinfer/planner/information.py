@@ -12,7 +12,7 @@ from leakinfer.inference import Information, LevelTest, Mask, Posterior, Test, i
 from leakinfer.inference.entropy import mutual_information_bits
 from leakinfer.inference.information import from_joint, level_tables
 from leakinfer.inference.local import GroupView, Probe, plain_tables
-from leakinfer.job.belief import Belief, level_test, look_test, tested_pairs, weight_test
+from leakinfer.job.belief import Belief, level_test, look_test, weight_test
 from leakinfer.job.detection import background, reach
 from leakinfer.job.finding import Finding
 from leakinfer.planner.model import Candidate
@@ -27,7 +27,7 @@ class Scorer:
     def __init__(self, belief: Belief) -> None:
         self.belief = belief
         self.job = belief.job
-        self.pairs = tested_pairs(belief.job)
+        self.pairs = belief.pairs
         self._ground: dict[str, Array] = {}
         self.unit_of = {site.id: site.unit for site in belief.job.sites}
 
