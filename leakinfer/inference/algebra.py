@@ -44,6 +44,15 @@ def triples(bits: int) -> Triples:
 
 
 @cache
+def diagonal(bits: int) -> Triples:
+    """The products in the summed form, in which an entry of a set of bits holds the sum over its subsets: one a set."""
+    sets = np.arange(2**bits)
+    subset = (sets[:, None] & sets[None, :]) == sets[None, :]
+    eye = np.eye(2**bits)
+    return Triples(sets, subset.astype(float), sets, eye, eye)
+
+
+@cache
 def _toeplitz_index(cells: int) -> NDArray[np.intp]:
     """Where each (from, to) cell takes its weight in (kernel, tail sums, zero)."""
     start, end = np.meshgrid(np.arange(cells), np.arange(cells), indexing="ij")
@@ -68,13 +77,17 @@ def toeplitz(kernel: Array) -> Array:
 
 
 class Operator:
-    """A kernel (S, B, G..) made ready to act on messages; ``matrix`` as :func:`matrices` makes it."""
+    """A kernel (S, B, G..) made ready to act on messages; ``matrix`` as :func:`matrices` makes it.
 
-    def __init__(self, kernel: Array, matrix: Array | None = None) -> None:
+    ``summed``: for messages in the summed form (see :func:`diagonal`), which takes fewer products but can cancel.
+    """
+
+    def __init__(self, kernel: Array, matrix: Array | None = None, *, summed: bool = False) -> None:
         self.sums = kernel.ndim - 2
         self.bits = int(kernel.shape[1]).bit_length() - 1
-        self.table = triples(self.bits)
-        self.matrix = matrices(kernel) if matrix is None else matrix  # (S, 3^r, [G1 .. Gt-1], G, G)
+        self.table = diagonal(self.bits) if summed else triples(self.bits)
+        self.joins = self.bits > 0 and not summed
+        self.matrix = matrices(kernel, summed=summed) if matrix is None else matrix  # (S, L, [G1 .. Gt-1], G, G)
 
     def push(self, message: Array) -> Array:
         """The message after the item: (rows, S, U, B, G..) -> same."""
@@ -91,14 +104,14 @@ class Operator:
         rows, switches, others = shape[:3]
         grid = shape[4:] if self.sums else (1,)
         body = message.reshape(rows, switches, others, shape[3], -1)
-        if self.bits:
+        if self.joins:
             body = body[:, :, :, take]
         # (rows, S, U, L, cells) -> (S, L, rows U, cells)
         body = body.transpose(1, 3, 0, 2, 4).reshape(switches, -1, rows * others, *grid)
         result = _convolve(body, matrix, len(grid) - 1, back=back).reshape(
             switches, -1, rows, others, int(np.prod(grid))
         )
-        if self.bits:
+        if self.joins:
             result = np.tensordot(join, result, axes=(1, 1)).transpose(2, 1, 3, 0, 4)
         else:
             result = result.transpose(2, 0, 3, 1, 4)
@@ -131,10 +144,11 @@ class QuietOrOne:
         return message * self.quiet.reshape(lead) + moved.reshape(message.shape) * self.active.reshape(lead)
 
 
-def matrices(kernels: Array) -> Array:
-    """(S, B, G..) as (S, 3^r, .., G, G); for several items at once lay them along the first axis."""
+def matrices(kernels: Array, *, summed: bool = False) -> Array:
+    """(S, B, G..) as (S, L, .., G, G), L = 3^r products or 2^r summed ones; several items lie along the first axis."""
     bits = int(kernels.shape[1]).bit_length() - 1
-    parts = kernels if bits == 0 else np.tensordot(triples(bits).kernel, kernels, axes=(1, 1)).swapaxes(0, 1)
+    table = diagonal(bits) if summed else triples(bits)
+    parts = kernels if bits == 0 else np.tensordot(table.kernel, kernels, axes=(1, 1)).swapaxes(0, 1)
     return toeplitz(parts if kernels.ndim > 2 else parts[..., None])
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakinfer.inference.algebra import Operator, QuietOrOne, cavity, matrices
+from leakinfer.inference.findings import RESPONSE, Axis
 from leakinfer.inference.link import Link, one_profile, quiet_states
 from leakinfer.inference.model import Array, ImpossibleEvidence
 from leakinfer.inference.segment import Segment
@@ -47,6 +48,8 @@ class Chain:
         self.links: list[Link] = [link for segment in segments for link in segment.links]
         self.home: list[Segment] = [segment for segment in segments for _ in segment.links]
         self.place: dict[str, int] = {link.item.name: place for place, link in enumerate(self.links)}
+        self.summed = False
+        self._summed_form: Chain | None = None
         self._operators: dict[tuple[int, bytes | None], AnyOperator] = {}
         self._known: dict[Hashable, AnyOperator] = {}
         self._effects: dict[int, Array] = {}
@@ -89,7 +92,7 @@ class Chain:
             if len(link.responses) > WIDEST_KERNEL:
                 self._known[key] = self._wide(ask)
             elif link.item.count > 1 or effects.shape[0] > 1:
-                self._known[key] = Operator(self._kernel(ask))
+                self._known[key] = Operator(self._kernel(ask), summed=self.summed)
             else:
                 alike.setdefault((id(effects), ask.weights.shape[0]), []).append(key)
         for group in alike.values():
@@ -136,9 +139,10 @@ class Chain:
         shares = one_profile(states[..., still].sum(-1), loud)
         kernels = states @ flat if shares is None else shares[2]
         kernels = kernels.reshape(len(wanted), -1, *effects.shape[1:])
-        matrix = matrices(kernels.reshape(-1, *effects.shape[1:]))
+        matrix = matrices(kernels.reshape(-1, *effects.shape[1:]), summed=self.summed)
         split_matrix = matrix.reshape(*kernels.shape[:2], *matrix.shape[1:])
-        made = [Operator(kernel, part) for kernel, part in zip(kernels, split_matrix, strict=True)]
+        pairs_made = zip(kernels, split_matrix, strict=True)
+        made = [Operator(kernel, part, summed=self.summed) for kernel, part in pairs_made]
         if shares is None:
             return dict(zip(wanted, made, strict=True))
         mixed = [QuietOrOne(q, a, operator) for q, a, operator in zip(shares[0], shares[1], made, strict=True)]
@@ -174,8 +178,32 @@ class Chain:
         other = copy(self)
         other.segments = [segment.with_axis(old, new) for segment in self.segments]
         other.home = [segment for segment in other.segments for _ in segment.links]
-        other._likelihood, other._cavity = {}, {}
+        other._likelihood, other._cavity, other._summed_form = {}, {}, None
         other._scan_back()
+        return other
+
+    def in_summed_form(self) -> Chain:
+        """The same scan with an entry for a set of explained responses holding the sum over its subsets.
+
+        A step then takes 2^r products instead of 3^r, at the price of differences where a response closes: for figures
+        whose absolute error counts. Itself where no response is open, or an item is under too many.
+        """
+        if self._summed_form is None:
+            opened = {axis.name: axis for segment in self.segments for axis in segment.axes if axis.rank[0] == RESPONSE}
+            wide = any(len(link.responses) > WIDEST_KERNEL for link in self.links)
+            self._summed_form = self if not opened or wide or self.summed else self._in_summed_form(opened)
+        return self._summed_form
+
+    def _in_summed_form(self, opened: Mapping[str, Axis]) -> Chain:
+        swap = {
+            name: replace(axis, opening=np.cumsum(axis.opening), closing=np.array([-axis.closing[1], axis.closing[1]]))
+            for name, axis in opened.items()
+        }
+        other = copy(self)
+        other.summed, other._summed_form = True, None
+        other._operators, other._known = {}, {}
+        other.segments = [segment.in_summed_form(swap) for segment in self.segments]
+        other.home = [segment for segment in other.segments for _ in segment.links]
         return other
 
     def owners(self, switch: str) -> tuple[int, ...]:

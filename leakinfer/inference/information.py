@@ -24,6 +24,9 @@ from leakinfer.inference.link import aligned
 from leakinfer.inference.model import AmountTest, Array, LevelTest, Model, ModelError, SwitchTest, Table, Test
 from leakinfer.inference.posterior import Posterior
 
+# Sum of sizes over sum, in the summed form: rounding of 1e-14 in a message then stays below 1e-10.
+MOST_CANCELLED = 1e4
+
 Group = Mapping[str, Mask]
 Set = frozenset[int]
 
@@ -84,16 +87,16 @@ def target_table(posterior: Posterior, test: Test, groups: Sequence[Group], max_
     if isinstance(test, AmountTest):
         chain = posterior.chain.closing_by(test.sum_name, test.likelihood) if test.sum_name else None
         chain = chain or lay_out(posterior.model, posterior.together, held=test)
-        return _Pass(chain, groups, max_on).tables([{}])[0]
+        return _tables(chain, groups, max_on, (), [{}])[0]
     if isinstance(test, LevelTest):
         return level_tables(posterior, [test], groups, max_on)[0]
     chain = posterior.chain
     owners = chain.owners(test.switch)
     if not owners:
-        free = _Pass(chain, groups, max_on).tables([{}])[0]
+        free = _tables(chain, groups, max_on, (), [{}])[0]
         return np.asarray(free * (posterior.switch(test.switch) @ test.likelihood))
     values = range(posterior.model.sizes[test.switch])
-    parts = _Pass(chain, groups, max_on, owners[:1]).tables([_only(chain, posterior, test, v) for v in values])
+    parts = _tables(chain, groups, max_on, owners[:1], [_only(chain, posterior, test, v) for v in values])
     return np.concatenate(parts, axis=1) @ test.likelihood
 
 
@@ -106,13 +109,26 @@ def level_tables(
     variants: list[dict[int, Variant]] = [{}]
     for test in tests:
         variants += [_at_most(chain, posterior, test, level) for level in range(test.outcomes - 1)]
-    free, *rest = _Pass(chain, groups, max_on, sorted(scope)).tables(variants)
+    free, *rest = _tables(chain, groups, max_on, sorted(scope), variants)
     tables = []
     for test in tests:
         below = [rest.pop(0)[:, 0] for _ in range(test.outcomes - 1)] + [free[:, 0]]
         cumulative = np.stack(below, axis=1) * np.cumsum(test.background)
         tables.append(np.maximum(np.diff(cumulative, axis=1, prepend=0.0), 0.0))
     return tables
+
+
+def _tables(
+    chain: Chain,
+    groups: Sequence[Group],
+    max_on: int,
+    scope: Sequence[int],
+    variants: Sequence[Mapping[int, Variant]],
+) -> list[Array]:
+    """One pass, in the summed form unless that would cancel too much."""
+    quick = _Pass(chain.in_summed_form(), groups, max_on, scope)
+    found = quick.tables(variants)
+    return found if quick.cancelled < MOST_CANCELLED else _Pass(chain, groups, max_on, scope).tables(variants)
 
 
 def _chain_for(posterior: Posterior, tests: Sequence[LevelTest]) -> Chain:
@@ -170,7 +186,7 @@ class _Pass:
             for item, mask in group.items():
                 place = chain.place[item]
                 self.owner[place], self.masks[place] = number, mask
-        self.groups = len(groups)
+        self.groups, self.cancelled = len(groups), 1.0
         places = {*self.owner, *scope}
         self.first, self.last = (min(places), max(places)) if places else (0, 0)
         self.begins = {number: place for place, number in sorted(self.owner.items(), reverse=True)}
@@ -227,10 +243,12 @@ class _Pass:
 
     def _join(self, before: Array, after: Array, place: int) -> Array:
         """(rows, variants, outcomes): both sides joined at an item."""
-        rows, count = before.shape[0], len(self.variants)
+        rows, count, total = before.shape[0], len(self.variants), self.chain.home[place].total
         first = before.reshape(rows, count, -1).transpose(1, 0, 2)
         second = after.reshape(after.shape[0], count, -1).transpose(1, 2, 0)
-        return np.asarray((first @ second).transpose(1, 0, 2) / self.chain.home[place].total)
+        if self.chain.summed:
+            self.cancelled = max(self.cancelled, float((np.abs(first) @ np.abs(second)).max()) / total)
+        return np.asarray((first @ second).transpose(1, 0, 2) / total)
 
     def _off_after(self) -> dict[int, Array]:
         """By place, the backward message after it in which every later group is off."""

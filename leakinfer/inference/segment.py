@@ -54,6 +54,19 @@ class Segment:
 
         return replace(self, axes=swapped(self.axes), opens=swapped(self.opens), closes=swapped(self.closes), after=[])
 
+    def in_summed_form(self, swap: Mapping[str, Axis]) -> Segment:
+        """The segment with its response axes replaced, entries of a set of explained responses summed over subsets."""
+
+        def swapped(axes: list[Axis]) -> list[Axis]:
+            return [swap.get(axis.name, axis) for axis in axes]
+
+        other = replace(self, axes=swapped(self.axes), opens=swapped(self.opens), closes=swapped(self.closes))
+        places = [place + 1 for place, axis in enumerate(self.axes) if axis.name in swap]
+        if places:
+            other.before = [other._fold(_summed(self._unfold(message), places)) for message in self.before]
+            other.after = [other._fold(_parted(self._unfold(message), places)) for message in self.after]
+        return other
+
     def enter(self, message: Array, *, rescale: bool = False) -> Array:
         """From in front of the segment to before its first link; ``rescale`` sets the scale instead of using it."""
         raw = self._open(message, self.opens, "opening")
@@ -125,6 +138,24 @@ class Segment:
             if vector is not None:
                 message = np.tensordot(message, vector, axes=(place + 1, 0))
         return message
+
+
+def _summed(message: Array, places: list[int]) -> Array:
+    """Along each response axis: (unexplained, either)."""
+    result = message.copy()
+    for place in places:
+        view = np.moveaxis(result, place, 0)
+        view[1] += view[0]
+    return result
+
+
+def _parted(message: Array, places: list[int]) -> Array:
+    """What :func:`_summed` asks of backward messages, so that products stay the same."""
+    result = message.copy()
+    for place in places:
+        view = np.moveaxis(result, place, 0)
+        view[0] -= view[1]
+    return result
 
 
 def _scale(message: Array) -> float:
