@@ -15,6 +15,7 @@ from functools import cache
 from typing import NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from leakinfer.inference.model import Array
@@ -200,7 +201,8 @@ def _correlated(before: Array, after: Array, sums: int) -> Array:
         return np.asarray(np.einsum("rsulg,rsulgx->slx", before, _reach(after, sums)))
     cells = after.shape[-1]
     padded = np.concatenate([after, np.repeat(after[..., -1:], cells - 1, axis=-1)], axis=-1)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, cells, axis=-1)  # no copy: [.., g, added]
+    step = padded.strides[-1]  # windows without a copy: [.., g, added] is the value at g + added
+    windows = as_strided(padded, (*after.shape, cells), (*padded.strides, step), writeable=False)
     return np.asarray(np.matmul(before[..., None, :], windows)[..., 0, :].sum((0, 2)))
 
 

@@ -89,23 +89,17 @@ class Link:
         else:
             seen = cavity[:, None]
         flat = effects.reshape(*effects.shape[:3], -1)
-        result = np.einsum("spkx,spx->spk", *_same(flat, seen.reshape(*seen.shape[:2], -1)))
+        result = (flat @ seen.reshape(*seen.shape[:2], -1)[..., None])[..., 0]
         return np.broadcast_to(result, (cavity.shape[0], self.private_prior.size, self.item.states))
-
-
-def _same(first: Array, second: Array) -> tuple[Array, Array]:
-    """Both with the same two leading axes; several variants of weights along the first take the effects in turn."""
-    if 1 < second.shape[0] < first.shape[0]:
-        second = np.concatenate([second] * (first.shape[0] // second.shape[0]))
-    lead = np.broadcast_shapes(first.shape[:2], second.shape[:2])
-    return np.broadcast_to(first, lead + first.shape[2:]), np.broadcast_to(second, lead + second.shape[2:])
 
 
 def _sum_states(weights: Array, effects: Array) -> Array:
     """sum_k weights[s, p, k] effects[s, p, k, ...]."""
     flat = effects.reshape(*effects.shape[:3], -1)
-    weights, flat = _same(weights, flat)
-    return (weights[:, :, None, :] @ flat)[:, :, 0].reshape(*weights.shape[:2], *effects.shape[3:])
+    if 1 < flat.shape[0] < weights.shape[0]:  # several variants of weights take the effects in turn
+        flat = np.concatenate([flat] * (weights.shape[0] // flat.shape[0]))
+    summed = (weights[:, :, None, :] @ flat)[:, :, 0]
+    return summed.reshape(*summed.shape[:2], *effects.shape[3:])
 
 
 def aligned(
@@ -122,7 +116,9 @@ def aligned(
         used = any(name in switches for name in part)
         lead += [sizes[name] if name in switches else 1 for name in part]
         full.append([sizes[name] if used else 1 for name in part])
-    values = np.broadcast_to(values.reshape(*lead, *tail), (*full[0], *full[1], *tail))
+    values = values.reshape(*lead, *tail)
+    if lead != [*full[0], *full[1]]:
+        values = np.broadcast_to(values, (*full[0], *full[1], *tail))
     return values.reshape(math.prod(full[0]), math.prod(full[1]), *tail)
 
 
