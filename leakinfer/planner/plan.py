@@ -86,8 +86,9 @@ class Words:
         if perishable:
             words += "; look before hoses go on, they hide it"
         if times:
-            words += f"; made {times} time{'s' if times > 1 else ''} already"
-            words += ", a repeat tells less" if self.last[key[1], method.id] == method.silent else ", does it repeat?"
+            words += f"; made {'once' if times == 1 else f'{times} times'} already, "
+            silent = self.last[candidate.target, method.id] == method.silent
+            words += "a repeat tells less" if silent else "see whether it answers again"
         if site and not self.belief.detection.fair(method, site, candidate.condition):
             words += "; pressure or temperature is low here, silence would say little"
         return words
