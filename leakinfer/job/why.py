@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from msgspec import structs
+
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.reading import known
-
-REFERENCE_AGE_YEARS = 10.0  # the age at which a class's mean rate is quoted
 
 
 @dataclass(frozen=True)
@@ -58,37 +58,35 @@ def _probability(job: Job, site: str) -> float:
     return belief.posterior.any_copy(site, belief.masks[site])
 
 
-def _stages(job: Job, site: str) -> list[tuple[str, Job, float | None]]:
-    """The job rebuilt piece by piece, with words for each piece and the chance given to it if it was a surprise."""
-    facts = job.facts
-    from msgspec import structs
+Stage = tuple[str, Job, float | None]
 
-    plain_circumstances = dict.fromkeys(_circumstances(job, site), False)
-    bare = structs.replace(
-        facts,
-        age_years=REFERENCE_AGE_YEARS,
-        tight_years_ago=None,
-        loss=None,
-        circumstances=facts.circumstances | plain_circumstances,
-    )
-    start = replace(job, facts=bare, findings=())
+
+def _stages(job: Job, site: str) -> list[Stage]:
+    """The job rebuilt piece by piece, with words for each piece and the chance given to it if it was a surprise."""
+    stages = _fact_stages(job, site)
+    for number, finding in enumerate(job.findings, start=1):
+        before, stage = (replace(job, findings=job.findings[:count]) for count in (number - 1, number))
+        stages.append((finding_words(job, finding), stage, surprise(before, finding)))
+    return stages
+
+
+def _fact_stages(job: Job, site: str) -> list[Stage]:
+    """From the plain component through age and circumstances to the loss."""
+    facts, loss = job.facts, job.facts.loss
+    years = job.catalogue.numbers["hazard_reference_years"]  # the age at which a class's mean rate is quoted
+    none = facts.circumstances | dict.fromkeys(_circumstances(job, site), False)
+    bare = structs.replace(facts, age_years=years, tight_years_ago=None, loss=None, circumstances=none)
     aged = structs.replace(bare, age_years=facts.age_years, tight_years_ago=facts.tight_years_ago)
     exposed = structs.replace(aged, circumstances=facts.circumstances)
     kind = job.catalogue.components[job.site(site).component].name
-    stages: list[tuple[str, Job, float | None]] = [
-        (f"a {kind} after {REFERENCE_AGE_YEARS:g} years, nothing else known", start, None),
-        (f"age {facts.age_years:g} years" + _tight(job), replace(start, facts=aged), None),
-        ("circumstances, seen or possible", replace(start, facts=exposed), None),
+    told = [
+        (f"a {kind} after {years:g} years, nothing else known", bare),
+        (f"age {facts.age_years:g} years" + _tight(job), aged),
+        ("circumstances, seen or possible", exposed),
     ]
-    if facts.loss is not None:
-        words = f"{facts.loss.kg:g} kg lost in {facts.loss.years:g} years"
-        stages.append((words, replace(start, facts=structs.replace(exposed, loss=facts.loss)), None))
-    for number, finding in enumerate(job.findings, start=1):
-        stage = replace(job, findings=job.findings[:number])
-        stages.append(
-            (finding_words(job, finding), stage, surprise(replace(job, findings=job.findings[: number - 1]), finding))
-        )
-    return stages
+    if loss is not None:
+        told.append((f"{loss.kg:g} kg lost in {loss.years:g} years", structs.replace(exposed, loss=loss)))
+    return [(words, replace(job, facts=stage, findings=()), None) for words, stage in told]
 
 
 def _tight(job: Job) -> str:
@@ -116,8 +114,6 @@ def finding_words(job: Job, finding: Finding) -> str:
 
 def surprise(before: Job, finding: Finding) -> float | None:
     """The chance that the belief gave to a finding, if that was less than the catalogue's limit; else None."""
-    from msgspec import structs
-
     plain = structs.replace(finding, reading_kg=None)
     held = Belief(before)
     try:
