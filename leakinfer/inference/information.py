@@ -279,13 +279,29 @@ class _Pass:
         message = self._stacked(np.repeat(chain.before(self.first), 2, axis=0))
         done: dict[Set | None, Array] = {}
         for place in range(self.first, self.last + 1):
-            rows, message = self._advance(rows, message, place)
-            rows, message = self._finish(rows, message, place, after[place], done)
+            if self._alone(place, rows):
+                message = self._over_alone(message, place, after[place], done)
+            else:
+                rows, message = self._advance(rows, message, place)
+                rows, message = self._finish(rows, message, place, after[place], done)
             if place < self.last:
                 message = self._cross(message, place, back=False)
         result = self._join(message, self._stacked(chain.after(self.last)), self.last)
         done.update(zip(rows, result, strict=True))
         return done
+
+    def _alone(self, place: int, rows: Sequence[Set | None]) -> bool:
+        """Whether an item is a group of its own, groups are taken one by one, and none is under way."""
+        group = self.owner.get(place)
+        if self.max_on > 1 or group is None or self.begins[group] != self.ends[group]:
+            return False
+        return list(rows) == [None, frozenset()]
+
+    def _over_alone(self, message: Array, place: int, after: Array, done: dict[Set | None, Array]) -> Array:
+        """:meth:`_advance` and :meth:`_finish` in the commonest case; rows: all groups free, all off."""
+        free = self._operator(place, off=False).push(message)
+        done[frozenset((self.owner[place],))] = self._join(free[1:], after, place)[0]
+        return np.concatenate([free[:1], self._operator(place, off=True).push(message[1:])])
 
     def _advance(self, rows: list[Set | None], message: Array, place: int) -> tuple[list[Set | None], Array]:
         """Push every row through an item; where a group begins, each set that has room also goes on with it free."""
@@ -298,9 +314,10 @@ class _Pass:
         loose = [i for i, row in enumerate(rows) if row is None or group in row]
         grown = [i for i in held if opens and len(rows[i] or ()) < self.max_on]
         off = self._operator(place, off=True)
-        parts = [off.push(message[held]), free.push(message[loose + grown])]
-        names: list[Set | None] = [rows[i] for i in held + loose]
+        parts = [free.push(message[loose + grown]), off.push(message[held])]
+        names: list[Set | None] = [rows[i] for i in loose]
         names += [(rows[i] or frozenset()) | {group} for i in grown]
+        names += [rows[i] for i in held]
         return names, np.concatenate(parts)
 
     def _finish(
