@@ -5,13 +5,21 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 import msgspec
+from msgspec import Meta
 
 from leakinfer.errors import InputError
 
 T = TypeVar("T")
+
+# What fields of the plain files may hold; ``Known``: how a number is known.
+Text = Annotated[str, Meta(min_length=1)]
+Positive = Annotated[float, Meta(gt=0)]
+NotNegative = Annotated[float, Meta(ge=0)]
+Probability = Annotated[float, Meta(ge=0, le=1)]
+Known = Literal["published", "secondary", "memory", "computed", "judgement"]
 
 PACKAGE = Path(__file__).parent
 

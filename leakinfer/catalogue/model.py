@@ -11,11 +11,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-Positive = Annotated[float, Meta(gt=0)]
-NotNegative = Annotated[float, Meta(ge=0)]
-Probability = Annotated[float, Meta(ge=0, le=1)]
-Text = Annotated[str, Meta(min_length=1)]
-Known = Literal["published", "secondary", "memory", "computed", "judgement"]
+from leakinfer.reading import Known, NotNegative, Positive, Probability, Text
 
 
 class Value(Struct, frozen=True, forbid_unknown_fields=True):

@@ -14,19 +14,9 @@ from typing import Annotated, Any, Protocol, TypeVar
 import msgspec
 from msgspec import Meta
 
-from leakinfer.catalogue.model import (
-    Catalogue,
-    ComponentClass,
-    Exposure,
-    Known,
-    Method,
-    SharedUnknown,
-    SizeGrid,
-    Text,
-    Value,
-)
+from leakinfer.catalogue.model import Catalogue, ComponentClass, Exposure, Method, SharedUnknown, SizeGrid, Value
 from leakinfer.errors import InputError
-from leakinfer.reading import known, read_toml, shipped
+from leakinfer.reading import Known, Text, known, read_toml, shipped
 
 T = TypeVar("T", bound=Value)
 

@@ -7,9 +7,9 @@ from functools import cache
 from types import MappingProxyType
 from typing import Literal, Protocol, TypeAlias
 
-from leakinfer.circuit.model import Part, Section, Text
+from leakinfer.circuit.model import Part, Section
 from leakinfer.errors import InputError
-from leakinfer.reading import read_toml, shipped
+from leakinfer.reading import Known, Text, read_toml, shipped
 
 State: TypeAlias = Literal["running", "standing"]
 Air: TypeAlias = Literal["still", "breeze", "wind"]
@@ -20,17 +20,23 @@ ZERO_CELSIUS_K = 273.15  # definition of the Celsius scale
 CARBON_DIOXIDE = "R-744"
 
 
-class Condition(Part, frozen=True):
-    """Running or standing (off and equalised), and in which air.
+class Condition(Part, frozen=True, omit_defaults=True):
+    """The state in which a test is made: running or standing (off and equalised), and the air at outdoor places.
 
     Temperatures in C; for a cooler ``indoor_c`` is that of the cold room.
     """
 
     state: State
-    heating: bool
     air: Air
     outdoor_c: float
     indoor_c: float
+    heating: bool = False
+
+    @property
+    def words(self) -> str:
+        """For people: ``standing, still air``."""
+        air = {"still": "still air", "breeze": "a breeze", "wind": "wind"}[self.air]
+        return f"{self.state}, {air}"
 
 
 class Number(Part, frozen=True):
@@ -40,7 +46,7 @@ class Number(Part, frozen=True):
     value: float
     unit: Literal["K", "C"]
     source: Text
-    known: Literal["published", "secondary", "memory", "computed", "judgement"]
+    known: Known
     note: str = ""
 
 

@@ -6,9 +6,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-Text = Annotated[str, Meta(min_length=1)]
-NotNegative = Annotated[float, Meta(ge=0)]
-Positive = Annotated[float, Meta(gt=0)]
+from leakinfer.reading import Known, NotNegative, Positive, Text
 
 ELSEWHERE = "elsewhere"
 
@@ -102,7 +100,7 @@ class Charge(Part, frozen=True):
     high: Positive
     unit: Literal["kg"]
     source: Text
-    known: Literal["published", "secondary", "memory", "computed", "judgement"]
+    known: Known
 
 
 class System(Part, frozen=True):

@@ -16,20 +16,17 @@ from leakinfer.circuit.model import (
     ELSEWHERE,
     Charge,
     Circumstance,
-    NotNegative,
     Part,
     Place,
-    Positive,
     Section,
     Site,
     Spot,
     System,
-    Text,
     Unit,
     Zone,
 )
 from leakinfer.errors import InputError
-from leakinfer.reading import read_toml, shipped
+from leakinfer.reading import NotNegative, Positive, Text, read_toml, shipped
 
 RACK_STORE = "rack_store"
 TEMPLATE = shipped("priors", "racks", "rack_store.toml")

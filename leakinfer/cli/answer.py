@@ -25,6 +25,7 @@ def belief_answer(belief: Belief) -> dict[str, Any]:
     """What is believed of the job, its sites and repair units. Probabilities 0 to 1, rates in g/yr."""
     return {
         "exact": belief.exact,
+        "effective_sample_size": belief.posterior.effective_sample_size,
         "log_evidence": float(belief.posterior.log_evidence),
         "any_leak": float(belief.any_leak),
         "any_leak_that_matters": float(belief.any_that_matters()),

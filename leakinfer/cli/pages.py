@@ -169,8 +169,9 @@ def stop_lines(belief: Belief, stop: Stop) -> str:
         test = stop.cheapest
         words = test_words(belief.job, test.candidate.method, test.candidate.target)
         rows.append(("to know more", f"{words}, {minutes(test.minutes.total)}"))
-    if not belief.exact:
-        rows.append(("note", "worked out by drawing samples, so the figures are rough"))
+    size = belief.posterior.effective_sample_size
+    if size is not None:
+        rows.append(("note", f"worked out from samples worth {size:.0f} draws, so the figures are rough"))
     return pairs(rows)
 
 

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 from msgspec import Meta, Struct, to_builtins
 
-from leakinfer.catalogue.model import Catalogue, Text
+from leakinfer.catalogue.model import Catalogue
 from leakinfer.circuit.reader import load_system
 from leakinfer.cli.given import pair, read_facts
 from leakinfer.job.belief import Belief
@@ -18,7 +18,7 @@ from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.planner.model import Plan
 from leakinfer.planner.plan import make_plan
-from leakinfer.reading import read_toml
+from leakinfer.reading import Text, read_toml
 
 PROPOSED = 3  # tests of a step that are shown
 

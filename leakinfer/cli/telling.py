@@ -9,6 +9,7 @@ from typing import Any
 import click
 from msgspec import structs
 
+from leakinfer.circuit.conditions import Condition
 from leakinfer.circuit.model import Site
 from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, print_json, surprise_answer
@@ -20,7 +21,7 @@ from leakinfer.cli.words import finding_words, surprising, test_words
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import FINDING, SITE, SKIP, body_of
-from leakinfer.job.finding import Condition, Finding, Skip
+from leakinfer.job.finding import Finding, Skip
 from leakinfer.job.job import Job
 from leakinfer.physics.units import parse_quantity
 from leakinfer.reading import known

@@ -22,12 +22,11 @@ from leakinfer.inference.model import (
     local_test,
     split_amounts,
 )
-from leakinfer.inference.posterior import Belief, Posterior
+from leakinfer.inference.posterior import Posterior
 from leakinfer.inference.sampled import SampledPosterior
 
 __all__ = [
     "AmountTest",
-    "Belief",
     "Draws",
     "Group",
     "ImpossibleEvidence",

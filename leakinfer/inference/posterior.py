@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Protocol
 
 import numpy as np
 
@@ -11,27 +10,6 @@ from leakinfer.inference.chain import Chain, Mask
 from leakinfer.inference.findings import revealed, scaled
 from leakinfer.inference.layout import BUDGET_BITS, lay_out
 from leakinfer.inference.model import Array, Model, ModelError, SwitchTest
-
-
-class Belief(Protocol):
-    """What can be asked of a solved model, exact or sampled."""
-
-    model: Model
-    log_evidence: float
-    exact: bool
-    effective_sample_size: float | None
-
-    def marginal(self, item: str) -> Array:
-        """(states,): the state of one copy of an item."""
-
-    def any_copy(self, item: str, mask: Mask) -> float:
-        """P(at least one copy of the item is in a state of ``mask``)."""
-
-    def switch(self, name: str) -> Array:
-        """(values,): the distribution of a switch."""
-
-    def probability_none(self, masks: Mapping[str, Mask]) -> float:
-        """P(no copy of any named item is in one of its masked states)."""
 
 
 class Posterior:

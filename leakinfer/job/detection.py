@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakinfer.catalogue.model import Method
+from leakinfer.circuit.conditions import Condition
 from leakinfer.circuit.model import Site
 from leakinfer.inference import Switch, Table
-from leakinfer.job.finding import Condition
 from leakinfer.job.job import Job
-from leakinfer.job.rates import Rates
+from leakinfer.job.rates import Rates, kind
 from leakinfer.physics.units import pa_to_kpa_gauge
 
 Array = NDArray[np.float64]
@@ -59,7 +59,7 @@ class Detection:
         air = self.job.air_at(site.place, condition)
         section = self.rates.sections[site.section]
         lasting = condition if not method.lasting else None
-        alike = (method.id, section.side, section.phase, lasting, air, fair)
+        alike = (method.id, kind(section), lasting, air, fair)
         if alike not in self._tables:
             self._tables[alike] = Table(self._levels(method, site, condition, air, fair))
         if not repeated:

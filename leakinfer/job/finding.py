@@ -2,24 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 from msgspec import Meta, Struct
 
-
-class Condition(Struct, frozen=True, forbid_unknown_fields=True):
-    """The state in which a test is made: the system's, and the air at its outdoor places. C."""
-
-    state: Literal["running", "standing"]
-    air: Literal["still", "breeze", "wind"]
-    outdoor_c: float
-    indoor_c: float
-
-    @property
-    def words(self) -> str:
-        """For people: ``standing, still air``."""
-        air = {"still": "still air", "breeze": "a breeze", "wind": "wind"}[self.air]
-        return f"{self.state}, {air}"
+from leakinfer.circuit.conditions import Condition
 
 
 class Finding(Struct, frozen=True, forbid_unknown_fields=True):

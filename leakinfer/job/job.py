@@ -9,11 +9,12 @@ from typing import Any
 from msgspec import structs
 
 from leakinfer.catalogue.model import Catalogue, Method, Technique
+from leakinfer.circuit.conditions import Condition
 from leakinfer.circuit.model import Site, System
 from leakinfer.circuit.reader import with_site
 from leakinfer.errors import InputError
 from leakinfer.job.facts import Facts, circumstance_ids, settled
-from leakinfer.job.finding import Condition, Finding, Skip
+from leakinfer.job.finding import Finding, Skip
 from leakinfer.reading import checked, known
 
 WHOLE = "whole"  # the target of a test of the whole system
@@ -255,7 +256,8 @@ class Job:
 
     def _check_condition(self, condition: Condition, where: str) -> None:
         """Temperatures within what facts may say."""
-        checked({**structs.asdict(self.facts), **structs.asdict(condition), "loss": None}, Facts, where=where)
+        said = {name: value for name, value in structs.asdict(condition).items() if name != "heating"}
+        checked({**structs.asdict(self.facts), **said, "loss": None}, Facts, where=where)
 
     def _check_circumstance(self, method: Method, finding: Finding, where: str) -> None:
         if method.kind == "exposure" and finding.target in self.facts.circumstances:

@@ -13,7 +13,7 @@ from leakinfer.circuit.model import Site
 from leakinfer.inference import AmountTest, Item, Table, split_amounts
 from leakinfer.job.facts import Facts
 from leakinfer.job.job import Job
-from leakinfer.job.rates import Rates
+from leakinfer.job.rates import Rates, kind
 
 Array = NDArray[np.float64]
 
@@ -66,7 +66,7 @@ class Deficit:
         """(states, cells): what one leak at a site has lost by now, its beginning unknown."""
         section = self.rates.sections[site.section]
         shape = self.job.catalogue.components[site.component].age.weibull
-        key = (section.side, section.phase, shape)
+        key = (kind(section), shape)
         if key not in self._tables:
             rate = self.rates.year(site.section)
             years = min(self.years, self._longest())

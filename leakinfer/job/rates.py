@@ -8,14 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakinfer.catalogue.model import Catalogue, Method
-from leakinfer.circuit.conditions import Condition as Surroundings
-from leakinfer.circuit.conditions import condition_numbers, phase, pressure_pa
+from leakinfer.circuit.conditions import Condition, condition_numbers, phase, pressure_pa
 from leakinfer.circuit.model import Section, System
 from leakinfer.job.facts import Facts
-from leakinfer.job.finding import Condition
 from leakinfer.physics.flow import leak_rate
 from leakinfer.physics.properties import Fluid, load_properties
-from leakinfer.physics.units import ATMOSPHERE, GAS_CONSTANT, TWENTY_CELSIUS, celsius_to_kelvin, kg_s_to_g_per_year
+from leakinfer.physics.units import (
+    ATMOSPHERE,
+    TWENTY_CELSIUS,
+    celsius_to_kelvin,
+    g_per_year_to_throughput,
+    kg_s_to_g_per_year,
+)
 
 Array = NDArray[np.float64]
 
@@ -40,17 +44,16 @@ class Rates:
 
     def pressure_pa(self, section: str, condition: Condition) -> float:
         """Absolute pressure behind the wall, Pa."""
-        return pressure_pa(self.sections[section], self._surroundings(condition), self.fluid, condition_numbers())
+        return pressure_pa(self.sections[section], condition, self.fluid, condition_numbers())
 
     def g_per_year(self, section: str, condition: Condition) -> Array:
         """(states,): what leaks of each size lose there in this condition."""
         found = self.sections[section]
-        key = (_kind(found), condition.state, condition.outdoor_c, condition.indoor_c)
+        key = (kind(found), condition)
         if key not in self._rates:
-            surroundings = self._surroundings(condition)
-            pressure = pressure_pa(found, surroundings, self.fluid, condition_numbers())
+            pressure = pressure_pa(found, condition, self.fluid, condition_numbers())
             temperature = celsius_to_kelvin(condition.outdoor_c)
-            rate = leak_rate(self.sizes, self.fluid, pressure, ATMOSPHERE, temperature, phase(found, surroundings))
+            rate = leak_rate(self.sizes, self.fluid, pressure, ATMOSPHERE, temperature, phase(found, condition))
             self._rates[key] = np.concatenate([[0.0], kg_s_to_g_per_year(1.0) * rate])
         return self._rates[key]
 
@@ -58,13 +61,12 @@ class Rates:
         """(states,): the rate in the method's own unit that reaches the instrument, in that air."""
         grams = self.g_per_year(section, condition)
         if method.rate == "Pa m3/s":
-            moles_per_gram = 1.0 / (kg_s_to_g_per_year(1.0) * self.fluid.molar_mass)
-            grams = grams * moles_per_gram * GAS_CONSTANT * TWENTY_CELSIUS
+            grams = grams * g_per_year_to_throughput(1.0, self.fluid.molar_mass, TWENTY_CELSIUS)
         return np.asarray(grams / dict(method.air).get(air, 1.0))  # type: ignore[call-overload]
 
     def year(self, section: str) -> Array:
         """(states,): the average over a year, part running and part standing."""
-        key = (_kind(self.sections[section]),)
+        key = (kind(self.sections[section]),)
         if key not in self._year:
             share = self.numbers["year_running_share"]
             parts = [(share, "running", "year_running_outdoor_c"), (1 - share, "standing", "year_standing_outdoor_c")]
@@ -88,10 +90,7 @@ class Rates:
     def _over_year(self, state: str, name: str) -> Condition:
         return Condition(state, "still", self.numbers[name], self.facts.indoor_c)  # type: ignore[arg-type]
 
-    def _surroundings(self, condition: Condition) -> Surroundings:
-        return Surroundings(condition.state, False, condition.air, condition.outdoor_c, condition.indoor_c)
 
-
-def _kind(section: Section) -> tuple[str, str]:
+def kind(section: Section) -> tuple[str, ...]:
     """Sections of one kind have the same pressure and phase in every condition."""
-    return section.side, section.phase
+    return section.side, section.phase, section.heating_side, section.heating_phase

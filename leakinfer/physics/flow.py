@@ -16,30 +16,29 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Annotated, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
 import numpy as np
-from msgspec import Meta, Struct
+from msgspec import Struct
 from numpy.typing import ArrayLike, NDArray
 
 from leakinfer.errors import InputError
 from leakinfer.physics import laws
 from leakinfer.physics.properties import Fluid, load_properties
 from leakinfer.physics.units import GAS_CONSTANT, TWENTY_CELSIUS
-from leakinfer.reading import read_toml, shipped
+from leakinfer.reading import Known, Positive, Text, read_toml, shipped
 
 Array: TypeAlias = NDArray[np.float64]
 Phase = Literal["vapour", "liquid"]
-Text = Annotated[str, Meta(min_length=1)]
 
 
 class Setting(Struct, frozen=True, forbid_unknown_fields=True):
     """One number with its unit, source and how it is known."""
 
-    value: Annotated[float, Meta(gt=0)]
+    value: Positive
     unit: Text
     source: Text
-    known: Literal["published", "secondary", "memory", "computed", "judgement"]
+    known: Known
 
 
 class FlowSettings(Struct, frozen=True, forbid_unknown_fields=True):

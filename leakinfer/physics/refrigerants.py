@@ -8,12 +8,9 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from leakinfer.reading import known, read_toml, shipped
+from leakinfer.reading import Known, Positive, Text, known, read_toml, shipped
 
-Text = Annotated[str, Meta(min_length=1)]
-Positive = Annotated[float, Meta(gt=0)]
 Fraction = Annotated[float, Meta(gt=0, lt=1)]
-Known = Literal["published", "secondary", "memory", "computed", "judgement"]
 SafetyClass = Literal["A1", "A2L", "A2", "A3", "B1", "B2L", "B2", "B3"]
 
 

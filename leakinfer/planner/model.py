@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from leakinfer.job.finding import Condition
+from leakinfer.circuit.conditions import Condition
 
 Objective = Literal["bits", "bits_per_minute"]
 OBJECTIVES: tuple[Objective, ...] = ("bits_per_minute", "bits")

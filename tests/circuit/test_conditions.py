@@ -51,7 +51,7 @@ def condition(
     heating: bool = False,
     air: Air = "still",
 ) -> Condition:
-    return Condition(state, heating, air, outdoor_c, indoor_c)
+    return Condition(state, air, outdoor_c, indoor_c, heating)
 
 
 def temperature_c(where: Section, when: Condition) -> float:

@@ -8,7 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from leakinfer.cli.answer import belief_answer
+from leakinfer.job.belief import Belief
 from leakinfer.reading import shipped
+from tests.job.small import found, shipped_job, told
 
 from .helpers import answer, begun, contents, page
 
@@ -21,7 +24,16 @@ STOP_KEYS = {
     *("likely", "prove"),
 }
 NEXT_KEYS = {
-    *("exact", "log_evidence", "any_leak", "any_leak_that_matters", "not_a_leak", "matters_g_per_year", "confirmed"),
+    *(
+        "exact",
+        "effective_sample_size",
+        "log_evidence",
+        "any_leak",
+        "any_leak_that_matters",
+        "not_a_leak",
+        "matters_g_per_year",
+        "confirmed",
+    ),
     *("sites", "units", "objective", "next", "not_allowed", "stop", "surprise", "notices"),
 }
 SITE_KEYS = {"site", "name", "unit", "place", "leak_probability", "matters_probability", "expected_g_per_year"}
@@ -154,3 +166,12 @@ def test_lists(tmp_path: Path) -> None:
     assert "slow_foam" in page("methods")
     assert "Solution conducts" in page("methods", "bubbles")
     assert "ducted_split" in page("systems")
+
+
+def test_an_answer_from_draws_says_so_and_how_much_they_are_worth() -> None:
+    job = shipped_job("ducted_split", age_years=11.0, loss={"kg": 0.5, "years": 1.5})
+    drawn = Belief(told(job, *[found("probe_sweep", "service_valves", "response")] * 7))
+    answered, exact = belief_answer(drawn), belief_answer(Belief(job))
+    assert answered["exact"] is False
+    assert 0 < answered["effective_sample_size"] <= 4000
+    assert (exact["exact"], exact["effective_sample_size"]) == (True, None)

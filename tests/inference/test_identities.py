@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 
 from leakinfer.inference import (
     AmountTest,
-    Belief,
     Item,
     LevelTest,
     Model,
     Observation,
+    Posterior,
+    SampledPosterior,
     Switch,
     SwitchTest,
     Table,
@@ -233,7 +234,7 @@ def test_a_counted_item_equals_its_members(seed: int, most: int) -> None:
     np.testing.assert_allclose(whole.outcomes, parts.outcomes, rtol=0, atol=CLOSE)
 
 
-def target_entropy(found: Belief, units: Groups, most: int) -> float:
+def target_entropy(found: Posterior | SampledPosterior, units: Groups, most: int) -> float:
     """Entropy in bits of "which units leak, or more than ``most``", from P(no leak in a set of units) alone."""
     sets = list(product((False, True), repeat=len(units)))
     none = {

@@ -8,12 +8,13 @@ from msgspec import structs
 
 from leakinfer.catalogue.model import Catalogue
 from leakinfer.catalogue.reader import load_catalogue
+from leakinfer.circuit.conditions import Condition
 from leakinfer.circuit.model import Charge, Circumstance, Place, Section, Site, Spot, System, Unit, Zone
 from leakinfer.circuit.reader import load_system
 from leakinfer.inference import Model
 from leakinfer.job.belief import Belief
 from leakinfer.job.facts import start_facts
-from leakinfer.job.finding import Condition, Finding
+from leakinfer.job.finding import Finding
 from leakinfer.job.job import WHOLE, Job
 
 CATALOGUE = load_catalogue()

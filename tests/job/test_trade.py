@@ -10,9 +10,9 @@ from dataclasses import replace
 
 import pytest
 
+from leakinfer.circuit.conditions import Condition
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
-from leakinfer.job.finding import Condition
 from leakinfer.job.job import Job
 
 from .small import BREEZE, COIL, RUNNING, STANDING, chance, found, job_on, odds, shipped_job, site, system, told
