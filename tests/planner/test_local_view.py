@@ -93,7 +93,7 @@ def test_looks_at_a_switch_of_one_item_equal_one_look_at_a_time(seed: int, obser
     for group in groups:
         view = GroupView(posterior, group)
         for item in (model.items[model.index[name]] for name in group):
-            for switch in item.switches if item.count == 1 else ():
+            for switch in item.switches:
                 test = SwitchTest(switch, distributions(rng, model.sizes[switch], 3))
                 table = view.switch_table(item.name, test)
                 np.testing.assert_allclose(table, target_table(posterior, test, [group], 1)[:2], rtol=0, atol=CLOSE)
