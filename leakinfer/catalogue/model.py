@@ -7,7 +7,7 @@ reproduced elsewhere), ``memory``, ``computed`` or ``judgement``.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeAlias
 
 from msgspec import Meta, Struct
 
@@ -137,16 +137,54 @@ class FalseCause(Value, frozen=True):
     false_alarm: Probability
 
 
-class Method(Value, frozen=True):
-    """A way of testing.
+Tier: TypeAlias = Literal["quick", "standard", "intrusive"]
+State: TypeAlias = Literal["running", "standing", "flat", "nitrogen", "tracer", "vacuum"]
 
-    ``kind`` says what the test is made on: ``point`` one site, ``sweep`` a zone, ``spot`` what drips onto a place
-    (any of the sites above it), ``exposure`` a circumstance, ``total`` the whole charge.
+
+class Tool(Value, frozen=True):
+    """Something that may be missing on the van."""
+
+    id: Text
+    name: Text
+
+
+class SetUp(Value, frozen=True):
+    """Work that makes tests possible or better, and is paid once.
+
+    A change of the system's state has ``from_states`` and ``to``; an aid (a shroud, dye in the oil) has neither.
+    ``minutes`` with hands on, ``wait_minutes`` in which something else can be done. ``empties``: the charge is taken
+    out; ``opens_circuit``: the circuit is opened to the air. ``place_each``: paid again at every target.
     """
 
     id: Text
     name: Text
-    kind: Literal["point", "sweep", "spot", "exposure", "total"]
+    minutes: Positive
+    how: Text
+    source: Text
+    known: Known
+    from_states: tuple[State, ...] = ()
+    to: State | None = None
+    wait_minutes: NotNegative = 0.0
+    tier: Tier = "standard"
+    tools: tuple[Text, ...] = ()
+    gauges: bool = False  # connects hoses to the ports
+    empties: bool = False
+    opens_circuit: bool = False
+    place_each: bool = False
+    cautions: tuple[Text, ...] = ()
+
+
+class Method(Value, frozen=True):
+    """A way of testing.
+
+    ``kind`` says what the test is made on: ``point`` one site, ``sweep`` a zone, ``spot`` what drips onto a place
+    (any of the sites above it), ``exposure`` a circumstance, ``total`` the whole charge, ``hold`` the gas or vacuum in
+    the whole circuit or in an isolation, ``gather`` the gas that collects around a zone under a shroud.
+    """
+
+    id: Text
+    name: Text
+    kind: Literal["point", "sweep", "spot", "exposure", "total", "hold", "gather"]
     silent: Text  # the outcome that speaks against a leak
     grades: tuple[Grade, ...]
     rate: Literal["g/yr", "Pa m3/s"]  # what rate50 is measured in: mass of refrigerant, or gas volume at 20 C
@@ -162,7 +200,14 @@ class Method(Value, frozen=True):
     gauges: bool = False  # connects hoses to the ports and so ends the tests of the ports
     opens_circuit: bool = False
     lasting: bool = False  # sees what a leak left behind over the year, whatever the state at the moment
-    states: tuple[Literal["running", "standing"], ...] = ("running", "standing")
+    states: tuple[State, ...] = ("running", "standing")
+    tier: Tier = "quick"
+    tools: tuple[Text, ...] = ()
+    needs: tuple[Text, ...] = ()  # aids that must be there first
+    aided_by: tuple[Text, ...] = ()  # aids that make it better, as a shroud in wind
+    wait_minutes: NotNegative = 0.0  # more minutes in which something else can be done
+    ignites: bool = False  # a spark or flame: never with a refrigerant that burns
+    hands_in: bool = False  # hands go past guards: power locked off first
     air: dict[Literal["still", "breeze", "wind"], Positive] = {}  # divides the rate that reaches the probe
     least_gauge_kpa: NotNegative = 0.0  # below this the method says little
     least_temperature_c: float = -50.0
@@ -171,6 +216,43 @@ class Method(Value, frozen=True):
     false_causes: tuple[FalseCause, ...] = ()
     cautions: tuple[Text, ...] = ()
     techniques: dict[str, Technique] = {}  # by component class
+
+
+class Repair(Value, frozen=True):
+    """What is done about a leak at one component class, how it is proved, and what keeps it from coming back.
+
+    ``minutes`` of the repair once the system is ready for it; ``opens_circuit``: the charge must be out first.
+    """
+
+    component: Text
+    repair: Text
+    verify: Text
+    prevent: Text
+    minutes: Positive
+    opens_circuit: bool
+    fails: Probability  # chance that the old leak is still there afterwards
+    cautions: tuple[Text, ...]
+    source: Text
+    known: Known
+
+
+class Advice(Value, frozen=True):
+    """Something the owner should be told that is no evidence of a leak.
+
+    It applies where one of ``exposures`` is known to be there, where at least ``least`` sites of one of ``components``
+    are fitted, or where a person says that it was seen (``told``).
+    """
+
+    id: Text
+    name: Text  # what was seen, a few words
+    text: Text
+    source: Text
+    known: Known
+    exposures: tuple[Text, ...] = ()
+    components: tuple[Text, ...] = ()
+    least: Annotated[int, Meta(ge=1)] = 1
+    told: bool = False
+    cautions: tuple[Text, ...] = ()
 
 
 class SizeGrid(Value, frozen=True):
@@ -192,5 +274,9 @@ class Catalogue(Struct, frozen=True):
     exposures: dict[str, Exposure]
     shared: dict[str, SharedUnknown]
     methods: dict[str, Method]
+    tools: dict[str, Tool]
+    setups: dict[str, SetUp]
+    repairs: dict[str, Repair]  # by component class
+    advice: dict[str, Advice]
     numbers: dict[str, float]  # single settings with unit and source in settings.toml
     digest: str

@@ -10,7 +10,7 @@ from typing import Protocol
 
 from msgspec.structs import replace
 
-from leakinfer.circuit.model import ELSEWHERE, Circumstance, Spot, System, Unit
+from leakinfer.circuit.model import ELSEWHERE, WHOLE, Circumstance, Isolation, Spot, System, Unit
 from leakinfer.errors import InputError
 from leakinfer.reading import known
 
@@ -53,6 +53,7 @@ def validate(system: System, where: str) -> None:
     _touches("spots", [(part, part.catches) for part in system.spots], system, where)
     _spot_places(system.spots, system, where)
     _twice(system, where)
+    _isolations(system, where)
 
 
 def check_against(system: System, component_ids: Collection[str], exposure_ids: Collection[str], where: str) -> None:
@@ -80,6 +81,7 @@ def _ids(system: System, where: str) -> None:
         "sites": system.sites,
         "circumstances": system.circumstances,
         "spots": system.spots,
+        "isolations": system.isolations,
     }
     for kind, parts in kinds.items():
         for part in parts:
@@ -197,3 +199,49 @@ def _alone(part: Circumstance, reached: set[tuple[str, str]], where: str) -> Non
     for site in part.sites:
         if (site, part.exposure) in reached:
             raise InputError(f"exposure '{part.exposure}' reaches site '{site}' in two ways", where=where)
+
+
+def _isolations(system: System, where: str) -> None:
+    sections = {section.id for section in system.sections}
+    taken = _taken(system)
+    for index, part in enumerate(system.isolations):
+        spot = f"{where}: isolations[{index}] '{part.id}'"
+        if part.id in taken:
+            what = f"'{part.id}' is also the id of {taken[part.id]}"
+            raise InputError(what, where=f"{spot} id", allowed="an id that nothing else has")
+        if not part.sections:
+            raise InputError("no section is named", where=f"{spot} sections")
+        _once(part.sections, f"{spot} sections")
+        for section in part.sections:
+            _refers(section, sections, "section", f"{spot} sections")
+        if not 0 < part.volume_share <= 1:
+            allowed = "above 0, at most 1"
+            raise InputError(f"a share of {part.volume_share:g}", where=f"{spot} volume_share", allowed=allowed)
+    _once((" + ".join(sorted(part.sections)) for part in system.isolations), f"{where}: isolations sections")
+    _shares(system.isolations, where)
+
+
+def _taken(system: System) -> dict[str, str]:
+    """Ids that an isolation may not have, as it is a target of tests like the things that have them."""
+    kinds: dict[str, Sequence[Named]] = {
+        "a site": system.sites,
+        "a zone": system.zones,
+        "a spot": system.spots,
+        "a circumstance": system.circumstances,
+        "a place": system.places,
+        "a section": system.sections,
+    }
+    return {WHOLE: "the whole system"} | {part.id: kind for kind, parts in kinds.items() for part in parts}
+
+
+def _shares(isolations: Sequence[Isolation], where: str) -> None:
+    """Isolations without a common section hold no more than all. Looks at one such set, the smallest parts first."""
+    inside: set[str] = set()
+    total = 0.0
+    for part in sorted(isolations, key=lambda part: len(part.sections)):
+        if inside.isdisjoint(part.sections):
+            inside.update(part.sections)
+            total += part.volume_share
+    if total > 1 + 1e-9:
+        what = f"isolations that have no section in common hold {total:.3g} of the volume"
+        raise InputError(what, where=f"{where}: isolations volume_share", allowed="1 or less together")

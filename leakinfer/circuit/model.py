@@ -6,9 +6,10 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from leakinfer.reading import Known, NotNegative, Positive, Text
+from leakinfer.reading import Known, NotNegative, Positive, Probability, Text
 
 ELSEWHERE = "elsewhere"
+WHOLE = "whole"  # the target of a test of the whole system; no part may have this id
 
 
 class Part(Struct, frozen=True, forbid_unknown_fields=True):
@@ -37,8 +38,7 @@ class Zone(Part, frozen=True):
 
 
 class Section(Part, frozen=True):
-    """A part of the circuit that valves can isolate. ``side`` and ``phase`` while running in cooling; ``rating`` names
-    which design pressure holds for it."""
+    """A stretch of the circuit with one pressure and phase. ``side`` and ``phase`` hold while running in cooling."""
 
     id: Text
     name: Text
@@ -46,6 +46,20 @@ class Section(Part, frozen=True):
     phase: Literal["vapour", "liquid"]
     heating_side: Literal["high", "low", "none"] = "none"  # none: the system does not heat
     heating_phase: Literal["vapour", "liquid"] = "vapour"
+
+
+class Isolation(Part, frozen=True):
+    """Sections that can be shut off together from all others, for a hold of their own.
+
+    ``by``: ``valves`` that are there, or ``cut``: the pipe is cut (a flare undone) and ports are put in.
+    ``volume_share`` of the whole circuit's inner volume.
+    """
+
+    id: Text
+    name: Text
+    sections: tuple[Text, ...]
+    by: Literal["valves", "cut"]
+    volume_share: Probability
 
 
 class Unit(Part, frozen=True):
@@ -117,4 +131,5 @@ class System(Part, frozen=True):
     units: tuple[Unit, ...] = ()
     circumstances: tuple[Circumstance, ...] = ()
     spots: tuple[Spot, ...] = ()
+    isolations: tuple[Isolation, ...] = ()
     note: str = ""

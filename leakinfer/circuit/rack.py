@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -16,6 +17,7 @@ from leakinfer.circuit.model import (
     ELSEWHERE,
     Charge,
     Circumstance,
+    Isolation,
     Part,
     Place,
     Section,
@@ -26,7 +28,7 @@ from leakinfer.circuit.model import (
     Zone,
 )
 from leakinfer.errors import InputError
-from leakinfer.reading import NotNegative, Positive, Text, read_toml, shipped
+from leakinfer.reading import NotNegative, Positive, Probability, Text, read_toml, shipped
 
 RACK_STORE = "rack_store"
 TEMPLATE = shipped("priors", "racks", "rack_store.toml")
@@ -67,6 +69,16 @@ class Block(Part, frozen=True):
     spots: tuple[BlockSpot, ...]
 
 
+class BlockIsolation(Part, frozen=True):
+    """What the valves of a rack or of a valve station shut off; ``volume_share`` of all racks or circuits together."""
+
+    id: Text
+    name: Text
+    sections: tuple[Role, ...]
+    by: Literal["valves", "cut"]
+    volume_share: Probability
+
+
 class PlaceFacts(Part, frozen=True):
     """Minutes of a kind of place."""
 
@@ -89,6 +101,8 @@ class Template(Part, frozen=True):
     zones_in_rack: Positive
     charge_per_site: Charge
     places: dict[PlaceKind, PlaceFacts]
+    rack_isolations: tuple[BlockIsolation, ...]
+    circuit_isolations: tuple[BlockIsolation, ...]
     blocks: dict[Kind, Block]
 
 
@@ -208,6 +222,7 @@ def _system(template: Template, bays: tuple[Bay, ...], sites: int) -> System:
         units=tuple(chain.from_iterable(piece.units for piece in pieces)),
         circumstances=tuple(chain.from_iterable(piece.circumstances for piece in pieces)),
         spots=tuple(chain.from_iterable(piece.spots for piece in pieces)),
+        isolations=tuple(_isolations(template, bays)),
         note=template.note,
     )
 
@@ -240,6 +255,29 @@ def _sections(bay: Bay) -> Iterator[Section]:
         circuit = f"{rack}, circuit {bay.station}"
         yield Section(_section(bay, "circuit_liquid"), f"{circuit}, liquid", "high", "liquid")
         yield Section(_section(bay, "circuit_suction"), f"{circuit}, coils and suction", "low", "vapour")
+
+
+def _isolations(template: Template, bays: tuple[Bay, ...]) -> Iterator[Isolation]:
+    """Racks share alike in what all racks hold, circuits by the line-ups that they feed."""
+    racks = sum(bay.kind == "receiver" for bay in bays)
+    fed = Counter((bay.rack, bay.station) for bay in bays if bay.kind == "lineup")
+    for bay in bays:
+        if bay.kind == "receiver":
+            for part in template.rack_isolations:
+                yield _isolation(bay, part, "", 1 / racks)
+        if bay.kind == "station":
+            for part in template.circuit_isolations:
+                yield _isolation(bay, part, str(bay.station), fed[bay.rack, bay.station] / fed.total())
+
+
+def _isolation(bay: Bay, part: BlockIsolation, station: str, share: float) -> Isolation:
+    return Isolation(
+        id=f"r{bay.rack}_{part.id}{station}",
+        name=f"rack {bay.rack}, {part.name} {station}".rstrip(),
+        sections=tuple(_section(bay, role) for role in part.sections),
+        by=part.by,
+        volume_share=share * part.volume_share,
+    )
 
 
 def _section(bay: Bay, role: Role) -> str:

@@ -15,7 +15,7 @@ from leakinfer.circuit.reader import load_system, shipped_systems, system_to_dat
 from leakinfer.cli.answer import print_json
 from leakinfer.cli.options import json_option
 from leakinfer.job.facts import circumstance_ids
-from leakinfer.job.job import outcome_names
+from leakinfer.job.finding import outcome_names
 from leakinfer.reading import known
 
 

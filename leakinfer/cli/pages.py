@@ -15,7 +15,8 @@ from leakinfer.cli.words import (
     test_words,
 )
 from leakinfer.job.belief import Belief
-from leakinfer.job.job import Job, outcome_names
+from leakinfer.job.finding import outcome_names
+from leakinfer.job.job import Job
 from leakinfer.job.why import Explanation
 from leakinfer.planner.model import NotAllowed, Plan, Ranked, Stop
 

@@ -99,6 +99,11 @@ class SampledPosterior:
         removed = min(max(excess, 0.0), whole.bits)
         return Information(float(whole.bits - removed), whole.outcomes, float(whole.gap + removed))
 
+    def together_with(self, test: Test, groups: Sequence[Group]) -> Array:
+        """(groups, outcomes): P(a group is on, outcome), from the draws."""
+        chance = outcome_table(test, self.draws) * self.weight[:, None]
+        return np.stack([chance[self.on(group)].sum(0) for group in groups])
+
     def _from_sets(self, chance: Array, key: Ints, lumped: Mask, count: int, rows: slice) -> Information:
         """Plug-in information from some of the draws; ``key``: the number of each draw's set."""
         joint = np.zeros((count + 1, chance.shape[1]))

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.circuit.model import Site
 from leakinfer.errors import InputError
 from leakinfer.inference import (
     AmountTest,
@@ -22,12 +21,16 @@ from leakinfer.inference import (
     SampledPosterior,
     Switch,
     SwitchTest,
+    Table,
     solve,
 )
+from leakinfer.job.air import Air
 from leakinfer.job.detection import Detection, background, reach
-from leakinfer.job.finding import Finding
-from leakinfer.job.job import Job, outcome_names
-from leakinfer.job.loss import FIRST_CHARGE, Deficit, weighing_error_g
+from leakinfer.job.finding import Finding, outcome_names
+from leakinfer.job.flows import Flows
+from leakinfer.job.job import Job
+from leakinfer.job.loss import FIRST_CHARGE, Deficit, deficits, weighing_error_g
+from leakinfer.job.origins import NOW, Origin, origins, visit_at
 from leakinfer.job.priors import prevalence, shared_nodes, site_prior
 from leakinfer.job.rates import Rates
 
@@ -50,11 +53,21 @@ class Belief:
         self.job = job
         self.rates = Rates(job.system, job.facts, job.catalogue)
         self.detection = Detection(job, self.rates)
-        self.deficit = Deficit(job, self.rates)
-        self.masks: dict[str, Mask] = {site.id: self.rates.matters(site.section) for site in job.sites}
+        self.origins: dict[str, Origin] = {origin.name: origin for origin in origins(job)}
+        self.deficits = deficits(job, self.rates, tuple(self.origins.values()))
+        self.flows = Flows(self)
+        self.air = Air(job)
+        self.masks: dict[str, Mask] = {
+            name: origin.by_state(self.rates.matters(origin.site.section)) for name, origin in self.origins.items()
+        }
         self.priors: dict[tuple[object, ...], Array] = {}
         self.model = build_model(self)
-        self.posterior = _solved(self.model, list(self.units.values()))
+        self.posterior = _solved(self.model, list(self.unit_items.values()))
+
+    @property
+    def deficit(self) -> Deficit:
+        """The sum of what is missing from the charge at present."""
+        return self.deficits[-1]
 
     @cached_property
     def units(self) -> dict[str, tuple[str, ...]]:
@@ -63,6 +76,19 @@ class Belief:
         for site in self.job.sites:
             units[site.unit] = (*units.get(site.unit, ()), site.id)
         return units
+
+    @cached_property
+    def items(self) -> dict[str, tuple[str, ...]]:
+        """By site, its items: one for each visit at whose time a leak may have begun."""
+        items: dict[str, tuple[str, ...]] = {}
+        for name, origin in self.origins.items():
+            items[origin.site.id] = (*items.get(origin.site.id, ()), name)
+        return items
+
+    @cached_property
+    def unit_items(self) -> dict[str, tuple[str, ...]]:
+        """By repair unit, the items of its sites."""
+        return {unit: tuple(name for site in sites for name in self.items[site]) for unit, sites in self.units.items()}
 
     @cached_property
     def unsure(self) -> dict[str, str]:
@@ -98,47 +124,57 @@ class Belief:
         return self.posterior.exact
 
     def unit_masks(self, unit: str) -> dict[str, Mask]:
-        """By site of a unit, the states that matter."""
-        return {site: self.masks[site] for site in self.units[unit]}
+        """By item of a unit, the states that matter."""
+        return {name: self.masks[name] for name in self.unit_items[unit]}
+
+    @cached_property
+    def leaking(self) -> dict[str, Mask]:
+        """By item, the states in which it leaks at present, at any size."""
+        return {name: origin.by_state(self.rates.leaks) for name, origin in self.origins.items()}
 
     @cached_property
     def leak_probability(self) -> dict[str, float]:
         """By site: P(it leaks, at any size)."""
-        leaks = np.arange(self.rates.sizes.size + 1) > 0
-        return {site.id: self.posterior.any_copy(site.id, leaks) for site in self.job.sites}
+        return {site.id: self.any_of({n: self.leaking[n] for n in self.items[site.id]}) for site in self.job.sites}
 
     @cached_property
     def matters_probability(self) -> dict[str, float]:
         """By site: P(a leak that matters)."""
-        return {site: self.posterior.any_copy(site, mask) for site, mask in self.masks.items()}
+        return {site.id: self.any_of({n: self.masks[n] for n in self.items[site.id]}) for site in self.job.sites}
 
     @cached_property
     def unit_probability(self) -> dict[str, float]:
         """By repair unit: P(a leak that matters)."""
-        result = {}
-        for unit, sites in self.units.items():
-            alone = self.matters_probability[sites[0]] if len(sites) == 1 else None
-            result[unit] = 1 - self.posterior.probability_none(self.unit_masks(unit)) if alone is None else alone
-        return result
+        alone = self.matters_probability
+        return {
+            unit: alone[sites[0]] if len(sites) == 1 else self.any_of(self.unit_masks(unit))
+            for unit, sites in self.units.items()
+        }
+
+    def any_of(self, masks: Mapping[str, Mask]) -> float:
+        """P(any copy of any of these items is in a masked state)."""
+        if len(masks) == 1:
+            return float(next(self.posterior.any_copy(name, mask) for name, mask in masks.items()))
+        return 1 - self.posterior.probability_none(masks)
 
     @cached_property
     def expected_g_per_year(self) -> dict[str, float]:
-        """By site: expected yearly loss of all its copies."""
+        """By site: expected yearly loss of all its copies at present."""
+        loses = {name: o.by_state(self.rates.year(o.site.section)) for name, o in self.origins.items()}
         return {
-            site.id: float(site.count * (self.posterior.marginal(site.id) @ self.rates.year(site.section)))
+            site.id: sum(float(site.count * (self.posterior.marginal(n) @ loses[n])) for n in self.items[site.id])
             for site in self.job.sites
         }
 
     @cached_property
     def any_leak(self) -> float:
         """P(at least one leak, of any size)."""
-        leaks = np.arange(self.rates.sizes.size + 1) > 0
-        return 1 - self.posterior.probability_none({site.id: leaks for site in self.job.sites})
+        return 1 - self.posterior.probability_none(self.leaking)
 
     def any_that_matters(self, without: Iterable[str] = ()) -> float:
         """P(at least one leak that matters), outside the named repair units."""
         left_out = set(without)
-        masks = {site.id: self.masks[site.id] for site in self.job.sites if site.unit not in left_out}
+        masks = {name: mask for name, mask in self.masks.items() if self.origins[name].site.unit not in left_out}
         return 1 - self.posterior.probability_none(masks)
 
     @cached_property
@@ -155,7 +191,7 @@ class Belief:
         least = self.job.catalogue.numbers["confirmed_probability"]
         spoken = {
             finding.target
-            for finding in self.job.standing_findings
+            for _, finding in self.job.standing_findings
             if self.job.catalogue.methods[finding.method].pinpoint
             and finding.outcome != self.job.catalogue.methods[finding.method].silent
         }
@@ -182,18 +218,24 @@ def build_model(belief: Belief) -> Model:
     """Items, switches and observations of a job."""
     job = belief.job
     switches = _switches(belief, belief.pairs)
-    items = [_item(belief, site) for site in job.sites]
-    charge = belief.deficit.first_charge_item()
-    seen = [_observation(belief, finding) for finding in job.standing_findings if finding.reading_kg is None]
-    for reading in belief.deficit.readings:
-        seen.append(Observation(belief.deficit.test(belief.deficit.reading_likelihood(reading)), 0))
-    return Model((*items, *([charge] if charge else [])), tuple(switches), tuple(seen))
+    items = [_item(belief, origin) for origin in belief.origins.values()]
+    charge = belief.deficits[0].first_charge_item()
+    seen = [_observation(belief, number, finding) for number, finding in job.standing_findings if not _weighed(finding)]
+    for deficit in belief.deficits:
+        seen += [Observation(deficit.test(deficit.reading_likelihood(reading)), 0) for reading in deficit.readings]
+    items += [*belief.air.items(), *([charge] if charge else [])]
+    return Model(tuple(items), (*switches, *belief.air.switches()), tuple(seen))
+
+
+def _weighed(finding: Finding) -> bool:
+    """Weights are read by the deficit that they belong to."""
+    return finding.reading_kg is not None
 
 
 def tested_pairs(job: Job) -> set[tuple[str, str]]:
     """(reach, site) that some finding has looked at: a repeat there shares what hides from it."""
     pairs: set[tuple[str, str]] = set()
-    for finding in job.standing_findings:
+    for _, finding in job.standing_findings:
         method = job.catalogue.methods[finding.method]
         if method.kind in ("point", "sweep", "spot"):
             pairs.update((reach(method), site.id) for site in job.scope(method, finding.target))
@@ -212,62 +254,64 @@ def _switches(belief: Belief, repeated: set[tuple[str, str]]) -> list[Switch]:
     switches = [Switch(f"shared:{name}", shared_nodes(unknown)[1]) for name, unknown in catalogue.shared.items()]
     for name, exposure in belief.unsure.items():
         switches.append(Switch(there_name(name), prevalence(catalogue.exposures[exposure], None)))
+    switches += [Switch(day, np.array([0.5, 0.5])) for day in sorted(belief.detection.shared_days)]
     for method, name in sorted(repeated):
         switches.append(belief.detection.blind_switch(catalogue.methods[method], job.site(name)))
     return switches
 
 
-def _item(belief: Belief, site: Site) -> Item:
-    """A site with its prior; sites of one class in the same circumstances share one prior."""
-    catalogue = belief.job.catalogue
+def _item(belief: Belief, origin: Origin) -> Item:
+    """An item with its prior; sites of one class in the same circumstances and of one age share one prior."""
+    catalogue, site = belief.job.catalogue, origin.site
     shared = tuple(name for name, unknown in catalogue.shared.items() if site.component in unknown.classes)
     open_ones = belief.unsure_at.get(site.id, {})
     present = belief.present_at.get(site.id, ())
-    key = (site.component, shared, present, tuple(open_ones.values()))
+    key = (site.component, shared, present, tuple(open_ones.values()), origin.ages)
     if key not in belief.priors:
-        belief.priors[key] = _prior(belief, site.component, shared, present, tuple(open_ones.values()))
+        belief.priors[key] = site_prior(
+            catalogue.components[site.component],
+            catalogue,
+            belief.rates.sizes,
+            origin.ages,
+            [catalogue.exposures[name] for name in present],
+            [catalogue.exposures[name] for name in open_ones.values()],
+            [shared_nodes(catalogue.shared[name])[0] for name in shared],
+        )
     names = (*(f"shared:{name}" for name in shared), *(there_name(name) for name in open_ones))
-    return Item(site.id, belief.priors[key], names, site.count)
+    return Item(origin.name, origin.prior(belief.priors[key]), names, site.count)
 
 
-def _prior(
-    belief: Belief, component: str, shared: tuple[str, ...], present: tuple[str, ...], possible: tuple[str, ...]
-) -> Array:
-    catalogue, facts = belief.job.catalogue, belief.job.facts
-    then = 0.0 if facts.tight_years_ago is None else facts.age_years - facts.tight_years_ago
-    return site_prior(
-        catalogue.components[component],
-        catalogue,
-        belief.rates.sizes,
-        (then, facts.age_years),
-        [catalogue.exposures[name] for name in present],
-        [catalogue.exposures[name] for name in possible],
-        [shared_nodes(catalogue.shared[name])[0] for name in shared],
-    )
-
-
-def _observation(belief: Belief, finding: Finding) -> Observation:
+def _observation(belief: Belief, number: int, finding: Finding) -> Observation:
     job = belief.job
     method = job.catalogue.methods[finding.method]
     outcome = outcome_names(method).index(finding.outcome)
     if method.kind == "exposure":
         return Observation(look_test(belief, finding.target), outcome)
     if method.kind == "total":
-        return Observation(weight_test(belief, method.id), outcome)
-    return Observation(level_test(belief, finding, belief.pairs), outcome)
+        return Observation(weight_test(belief, method.id, visit_at(job, number)), outcome)
+    if method.kind in ("hold", "gather"):
+        return belief.flows.observation(finding, number)
+    return Observation(level_test(belief, finding, belief.pairs, number), outcome)
 
 
-def level_test(belief: Belief, finding: Finding, repeated: set[tuple[str, str]]) -> LevelTest:
+def level_test(belief: Belief, finding: Finding, repeated: set[tuple[str, str]], moment: int = NOW) -> LevelTest:
     """A point, sweep or spot test as the engine knows it, the false causes of the site and of the moment counted."""
     job = belief.job
     method = job.catalogue.methods[finding.method]
-    answers = {
-        site.id: belief.detection.answer(method, site, finding.condition, repeated=(reach(method), site.id) in repeated)
-        for site in job.scope(method, finding.target)
-    }
-    ground = background(method, {*finding.false_causes, *job.facts.false_causes})
-    hidden = {site: chance for site, (_, chance) in answers.items()}
-    return LevelTest(ground, {site: table for site, (table, _) in answers.items()}, hidden)
+    visit = visit_at(job, moment)
+    emit: dict[str, Table] = {}
+    hidden: dict[str, float] = {}
+    for site in job.scope(method, finding.target):
+        again = (reach(method), site.id) in repeated
+        table, chance = belief.detection.answer(method, site, finding.condition, repeated=again)
+        for name in belief.items[site.id]:
+            origin = belief.origins[name]
+            if origin.visit <= visit:
+                emit[name], hidden[name] = origin.table(table, origin.alive(moment)), chance
+    spell = belief.air.spell(finding, moment)
+    if spell in belief.air.doubtful:
+        emit[spell] = belief.air.emit(spell, len(outcome_names(method)))
+    return LevelTest(background(method, {*finding.false_causes, *job.facts.false_causes}), emit, hidden)
 
 
 def look_test(belief: Belief, circumstance: str) -> SwitchTest:
@@ -277,7 +321,8 @@ def look_test(belief: Belief, circumstance: str) -> SwitchTest:
     return SwitchTest(there_name(circumstance), np.array([[clear, 1 - clear], [1 - hit, hit]]))
 
 
-def weight_test(belief: Belief, method: str) -> AmountTest:
-    """Weighing the charge, with outcomes in words."""
+def weight_test(belief: Belief, method: str, visit: int | None = None) -> AmountTest:
+    """Weighing the charge, with outcomes in words; at present, or at an earlier visit."""
     error = weighing_error_g(belief.job, method)
-    return belief.deficit.test(belief.deficit.outcome_likelihood(error, belief.job.loss_limits))
+    deficit = belief.deficit if visit is None else belief.deficits[visit]
+    return deficit.test(deficit.outcome_likelihood(error, belief.job.loss_limits))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from leakinfer.circuit.conditions import Condition
 from leakinfer.circuit.model import Site
 from leakinfer.inference import Switch, Table
 from leakinfer.job.job import Job
-from leakinfer.job.rates import Rates, kind
+from leakinfer.job.rates import Rates, air_divider, kind
 from leakinfer.physics.units import pa_to_kpa_gauge
 
 Array = NDArray[np.float64]
@@ -52,25 +53,54 @@ class Detection:
     def answer(self, method: Method, site: Site, condition: Condition, *, repeated: bool) -> tuple[Table, float]:
         """Levels by state, and the chance that the site hides from the test.
 
-        Where the site was tested before, the table depends on its blind switch instead. Sites with the same pressure
-        and air share one table object.
+        Where the site was tested before, the table depends on its blind switch instead. Where another test was made in
+        the same poor conditions, it depends on what they share. Sites with the same pressure and air share one table.
         """
         fair = self.fair(method, site, condition)
         air = self.job.air_at(site.place, condition)
         section = self.rates.sections[site.section]
-        lasting = condition if not method.lasting else None
-        alike = (method.id, kind(section), lasting, air, fair)
+        lasting = (condition, not condition.sections or site.section in condition.sections)
+        alike = (method.id, kind(section), None if method.lasting else lasting, air, fair)
         if alike not in self._tables:
-            self._tables[alike] = Table(self._levels(method, site, condition, air, fair))
+            self._tables[alike] = self._table(method, site, condition, air, fair)
         if not repeated:
             return self._tables[alike], self.unreachable(method, site)
         own = (*alike, site.id)
         if own not in self._tables:
-            seen = self._tables[alike].values
-            quiet = np.zeros_like(seen)
-            quiet[:, 0] = 1.0
-            self._tables[own] = Table(np.stack([seen, quiet]), (blind_name(reach(method), site.id),))
+            self._tables[own] = _with_blind(self._tables[alike], blind_name(reach(method), site.id))
         return self._tables[own], 0.0
+
+    def _table(self, method: Method, site: Site, condition: Condition, air: str, fair: bool) -> Table:
+        """(states, levels); in poor conditions an average over their good and bad days, or by their switch."""
+        poor = self.poor(method, air, fair)
+        if poor is None:
+            return Table(self._levels(method, site, condition, air, 1.0))
+        spread = self.job.catalogue.numbers["air_divider_spread"] if air_divider(method, air) > 1 else 1.0
+        numbers = self.job.catalogue.numbers
+        days = [(spread, 1.0 if fair else numbers["poor_condition_worse"])]
+        days.append((1 / spread, 1.0 if fair else numbers["poor_condition_better"]))
+        both = np.stack([self._levels(method, site, condition, air, factor, times) for times, factor in days])
+        return Table(both, (poor,)) if poor in self.shared_days else Table(both.mean(0))
+
+    def poor(self, method: Method, air: str, fair: bool) -> str | None:
+        """The switch that says whether a method has a bad day in moving air, cold or low pressure; None where neither
+        matters."""
+        moving = not method.lasting and air_divider(method, air) > 1
+        if not moving and fair:
+            return None
+        return f"day:{reach(method)}:{air if moving else 'still'}:{'fair' if fair else 'low'}"
+
+    @cached_property
+    def shared_days(self) -> frozenset[str]:
+        """Poor conditions in which a finding was made: whatever is tested in them again shares their day."""
+        met = set()
+        for _, finding in self.job.standing_findings:
+            method = self.job.catalogue.methods[finding.method]
+            if method.kind in ("point", "sweep", "spot"):
+                for site in self.job.scope(method, finding.target):
+                    air = self.job.air_at(site.place, finding.condition)
+                    met.add(self.poor(method, air, self.fair(method, site, finding.condition)))
+        return frozenset(name for name in met if name is not None)
 
     def fair(self, method: Method, site: Site, condition: Condition) -> bool:
         """Whether pressure and temperature are within what the method asks for."""
@@ -83,19 +113,29 @@ class Detection:
             self._fair[key] = warm and gauge >= method.least_gauge_kpa
         return self._fair[key]
 
-    def _levels(self, method: Method, site: Site, condition: Condition, air: str, fair: bool) -> Array:
-        """(states, levels): P(highest outcome that a copy within reach gives)."""
+    def _levels(
+        self, method: Method, site: Site, condition: Condition, air: str, factor: float, divided: float = 1.0
+    ) -> Array:
+        """(states, levels): P(highest outcome that a copy within reach gives). ``factor``: on the chance to detect;
+        ``divided``: on the air's divider, which is never less than that of still air."""
         rate = (
             self.rates.year(site.section)
             if method.lasting
-            else self.rates.at_probe(method, site.section, condition, air)
+            else self.rates.at_probe(method, site.section, condition, air) / max(divided, 1 / air_divider(method, air))
         )
-        factor = (1 - method.lapse) * (1.0 if fair else self.job.catalogue.numbers["poor_condition_detection"])
+        factor = (1 - method.lapse) * factor
         at_least = [np.ones_like(rate)]
         for grade in method.grades:
             with np.errstate(divide="ignore"):
                 at_least.append(factor / (1 + (grade.rate50 / rate) ** grade.slope))
         return -np.diff(np.stack([*at_least, np.zeros_like(rate)], axis=1), axis=1)
+
+
+def _with_blind(table: Table, blind: str) -> Table:
+    """The table by one more switch, last: within reach, or hidden and so silent."""
+    quiet = np.zeros_like(table.values)
+    quiet[..., 0] = 1.0
+    return Table(np.stack([table.values, quiet], axis=-3), (*table.switches, blind))
 
 
 def background(method: Method, false_causes: Iterable[str]) -> Array:

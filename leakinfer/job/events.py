@@ -14,9 +14,11 @@ from leakinfer.errors import InputError
 from leakinfer.job.facts import start_facts
 from leakinfer.job.finding import Finding, Skip
 from leakinfer.job.job import Job
+from leakinfer.job.later import Aired, Repaired, Return
 from leakinfer.reading import checked
 
 BEGIN, FACTS, FINDING, SKIP, SITE = "begin", "facts", "finding", "skip", "site"
+REPAIR, RETURN, AIRED = "repair", "return", "aired"
 
 
 class Told(Protocol):
@@ -36,7 +38,7 @@ def begin_body(system: System, facts: Mapping[str, Any], catalogue: Catalogue) -
     return {"system": system_to_data(system), "facts": dict(facts), "priors": catalogue.digest}
 
 
-def body_of(value: Finding | Skip | Site) -> dict[str, Any]:
+def body_of(value: Finding | Skip | Site | Repaired | Return | Aired) -> dict[str, Any]:
     """A value as plain data."""
     data: dict[str, Any] = msgspec.to_builtins(value)
     return data
@@ -74,4 +76,11 @@ def after(job: Job, kind: str, body: Mapping[str, Any], where: str) -> Job:
         return job.with_skip(checked(dict(body), Skip, where=where), where)
     if kind == SITE:
         return job.with_own_site(checked(dict(body), Site, where=where), where)
-    raise InputError(f"unknown kind of event '{kind}'", where=where, allowed=", ".join((FACTS, FINDING, SKIP, SITE)))
+    if kind == REPAIR:
+        return job.with_repair(checked(dict(body), Repaired, where=where), where)
+    if kind == RETURN:
+        return job.with_return(checked(dict(body), Return, where=where), where)
+    if kind == AIRED:
+        return job.with_airing(checked(dict(body), Aired, where=where), where)
+    kinds = (FACTS, FINDING, SKIP, SITE, REPAIR, RETURN, AIRED)
+    raise InputError(f"unknown kind of event '{kind}'", where=where, allowed=", ".join(kinds))

@@ -7,6 +7,8 @@ from typing import Annotated, Any, Literal
 
 from msgspec import Meta, Struct, structs
 
+from leakinfer.catalogue.model import Tier
+from leakinfer.circuit.conditions import State
 from leakinfer.circuit.model import ELSEWHERE, System
 from leakinfer.errors import InputError
 from leakinfer.physics.refrigerants import refrigerant
@@ -17,6 +19,7 @@ UNKNOWN_AGE_YEARS = (
 )
 
 Temperature = Annotated[float, Meta(ge=-40, le=65)]
+Gauge = Annotated[float, Meta(ge=-101, le=20000)]
 
 
 class Loss(Struct, frozen=True, forbid_unknown_fields=True):
@@ -31,7 +34,12 @@ class Loss(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Facts(Struct, frozen=True, forbid_unknown_fields=True):
-    """Facts of a job. Years, kg, C; ``circumstances`` says of some whether they are there (true) or not (false)."""
+    """Facts of a job. Years, kg, C, kPa gauge, litres.
+
+    ``circumstances`` says of some whether they are there (true) or not (false). ``state`` to ``low_kpa`` tell the
+    present condition. ``consent``: the dearest tier that the customer has agreed to. ``aids``: those that are in
+    place, as dye. ``seen``: advice that a person's eyes called for.
+    """
 
     refrigerant: str
     charge_kg: Annotated[float, Meta(gt=0, le=5000)]
@@ -41,7 +49,12 @@ class Facts(Struct, frozen=True, forbid_unknown_fields=True):
     first_charge_weighed: bool = False
     circumstances: dict[str, bool] = {}
     not_fitted: tuple[str, ...] = ()
-    state: Literal["running", "standing"] = "standing"
+    state: State = "standing"
+    heating: bool = False
+    test_kpa: Annotated[float, Meta(ge=0, le=20000)] = 0.0
+    test_isolation: str | None = None  # what the test gas or vacuum is shut into; None: all of the circuit
+    high_kpa: Gauge | None = None
+    low_kpa: Gauge | None = None
     air: Literal["still", "breeze", "wind"] = "still"
     outdoor_c: Temperature = 24.0
     indoor_c: Temperature = 22.0
@@ -50,6 +63,14 @@ class Facts(Struct, frozen=True, forbid_unknown_fields=True):
     opened: tuple[str, ...] = ()  # places whose panel is off or ladder is up
     false_causes: tuple[str, ...] = ()  # about the site, whatever is tested
     matters_g_per_year: Annotated[float, Meta(gt=0)] | None = None
+    rating_high_kpa: Annotated[float, Meta(gt=0, le=20000)] | None = None  # from the nameplate
+    rating_low_kpa: Annotated[float, Meta(gt=0, le=20000)] | None = None
+    volume_l: Annotated[float, Meta(gt=0, le=20000)] | None = None  # inside the whole circuit
+    consent: Tier = "standard"
+    minutes_left: Annotated[float, Meta(ge=0)] | None = None
+    not_on_van: tuple[str, ...] = ()
+    aids: tuple[str, ...] = ()
+    seen: tuple[str, ...] = ()
 
 
 def start_facts(system: System, given: dict[str, Any], where: str) -> Facts:
@@ -76,6 +97,13 @@ def settled(system: System, facts: Facts, where: str) -> Facts:
             f"proved tight {facts.tight_years_ago:g} years ago, before it was {facts.age_years:g} years old",
             where=f"{where}: tight_years_ago",
             allowed=f"0 to {facts.age_years:g} years",
+        )
+    if facts.test_isolation is not None:
+        known(
+            facts.test_isolation,
+            [part.id for part in system.isolations],
+            what="isolation",
+            where=f"{where}: test_isolation",
         )
     if facts.loss is not None:
         _check_loss(facts, facts.loss, where)

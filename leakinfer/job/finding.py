@@ -1,4 +1,4 @@
-"""What a person tells the job: the outcome of a test, or why one is left out."""
+"""What a person tells the job: the outcome of a test with its readings, or why one is left out."""
 
 from __future__ import annotations
 
@@ -6,14 +6,56 @@ from typing import Annotated
 
 from msgspec import Meta, Struct
 
+from leakinfer.catalogue.model import Method
 from leakinfer.circuit.conditions import Condition
 
+Temperature = Annotated[float, Meta(ge=-40, le=65)]
+Above = Annotated[float, Meta(gt=0)]
 
-class Finding(Struct, frozen=True, forbid_unknown_fields=True):
-    """A test with its outcome. ``reading_kg``: the charge that was weighed, for a method that weighs.
 
-    ``false_causes``: things other than a leak that were there and that the method also answers to. ``earlier``: it was
-    done before this job was opened ("already checked").
+class Hold(Struct, frozen=True, forbid_unknown_fields=True):
+    """Two looks at the gauge over test gas that is shut in: kPa gauge, C, hours.
+
+    What is left out is taken from the catalogue (the gauge) and the facts (the inner volume, litres).
+    """
+
+    start_kpa: Annotated[float, Meta(ge=0, le=20000)]
+    end_kpa: Annotated[float, Meta(ge=-101, le=20000)]
+    start_c: Temperature
+    end_c: Temperature
+    hours: Annotated[float, Meta(gt=0, le=2000)]
+    resolution_kpa: Above | None = None
+    accuracy_kpa: Above | None = None
+    volume_l: Above | None = None
+
+
+class Rise(Struct, frozen=True, forbid_unknown_fields=True):
+    """Two or three looks at the gauge over a vacuum that is shut in: Pa absolute, minutes, C, litres."""
+
+    start_pa: Annotated[float, Meta(gt=0, le=101325)]
+    end_pa: Annotated[float, Meta(gt=0, le=120000)]
+    minutes: Annotated[float, Meta(gt=0, le=100000)]
+    temperature_c: Temperature
+    middle_pa: Annotated[float, Meta(gt=0, le=120000)] | None = None
+    middle_minutes: Above | None = None
+    volume_l: Above | None = None
+
+
+class Gathered(Struct, frozen=True, forbid_unknown_fields=True):
+    """Refrigerant that collected in the air under a shroud: ppm by volume, minutes, litres."""
+
+    volume_l: Above
+    minutes: Annotated[float, Meta(gt=0, le=10000)]
+    start_ppm: Annotated[float, Meta(ge=0, le=1e6)]
+    end_ppm: Annotated[float, Meta(ge=0, le=1e6)]
+
+
+class Finding(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A test with its outcome, and the reading where the method has one.
+
+    ``reading_kg``: the charge that was weighed. ``false_causes``: things other than a leak that were there and that the
+    method also answers to. ``earlier``: it was done before this job was opened ("already checked"). ``minutes``: what
+    it took, set-up and way included.
     """
 
     method: str
@@ -22,8 +64,17 @@ class Finding(Struct, frozen=True, forbid_unknown_fields=True):
     condition: Condition
     false_causes: tuple[str, ...] = ()
     reading_kg: Annotated[float, Meta(ge=0)] | None = None
+    hold: Hold | None = None
+    rise: Rise | None = None
+    gathered: Gathered | None = None
     earlier: bool = False
+    minutes: Annotated[float, Meta(ge=0)] | None = None
     note: str = ""
+
+    @property
+    def measured(self) -> bool:
+        """Whether a reading says more than the outcome in words."""
+        return any(told is not None for told in (self.reading_kg, self.hold, self.rise, self.gathered))
 
 
 class Skip(Struct, frozen=True, forbid_unknown_fields=True):
@@ -32,3 +83,8 @@ class Skip(Struct, frozen=True, forbid_unknown_fields=True):
     target: str
     reason: Annotated[str, Meta(min_length=1)]
     method: str | None = None
+
+
+def outcome_names(method: Method) -> tuple[str, ...]:
+    """A method's outcomes, the silent one first."""
+    return (method.silent, *(grade.outcome for grade in method.grades))

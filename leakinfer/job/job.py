@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -9,36 +10,50 @@ from typing import Any
 from msgspec import structs
 
 from leakinfer.catalogue.model import Catalogue, Method, Technique
-from leakinfer.circuit.conditions import Condition
-from leakinfer.circuit.model import Site, System
+from leakinfer.circuit.conditions import Condition, State, check_condition, condition_numbers
+from leakinfer.circuit.model import ELSEWHERE, WHOLE, Site, System
+from leakinfer.circuit.ratings import lowest_rating_kpa
 from leakinfer.circuit.reader import with_site
 from leakinfer.errors import InputError
+from leakinfer.job.checks import check_finding, check_return
 from leakinfer.job.facts import Facts, circumstance_ids, settled
-from leakinfer.job.finding import Finding, Skip
+from leakinfer.job.finding import Finding, Skip, outcome_names
+from leakinfer.job.later import Aired, Repaired, Return
+from leakinfer.physics.properties import load_properties
 from leakinfer.reading import checked, known
-
-WHOLE = "whole"  # the target of a test of the whole system
 
 
 @dataclass(frozen=True)
 class Job:
-    """One visit to one system. Findings are in the order in which they were made."""
+    """The search on one system. Findings, repairs and returns are in the order in which they were made."""
 
     system: System
     catalogue: Catalogue
     facts: Facts
     findings: tuple[Finding, ...] = ()
     skips: tuple[Skip, ...] = ()
+    repairs: tuple[Repaired, ...] = ()
+    returns: tuple[Return, ...] = ()
+    airings: tuple[Aired, ...] = ()
 
     def __post_init__(self) -> None:
         causes = dict.fromkeys(cause.id for method in self.catalogue.methods.values() for cause in method.false_causes)
-        for cause in self.facts.false_causes:
-            known(cause, causes, what="false cause", where="facts: false_causes")
+        told = (
+            ("false_causes", causes, "false cause"),
+            ("not_on_van", self.catalogue.tools, "tool"),
+            ("aids", [setup.id for setup in self.catalogue.setups.values() if setup.to is None], "aid"),
+            ("seen", [advice.id for advice in self.catalogue.advice.values() if advice.told], "advice"),
+        )
+        for name, allowed, what in told:
+            for value in getattr(self.facts, name):
+                known(value, allowed, what=what, where=f"facts: {name}")
+        check_condition(self.condition(), self.system, "facts: state")
 
     @cached_property
-    def standing_findings(self) -> tuple[Finding, ...]:
-        """The findings that still say something: not those of a site struck out, nor looks at what became a fact."""
-        return tuple(finding for finding in self.findings if self._stands(finding))
+    def standing_findings(self) -> tuple[tuple[int, Finding], ...]:
+        """The findings that still say something, numbered: not those of a site struck out, nor looks at what became a
+        fact."""
+        return tuple((number, finding) for number, finding in enumerate(self.findings) if self._stands(finding))
 
     def _stands(self, finding: Finding) -> bool:
         kind = self.catalogue.methods[finding.method].kind
@@ -81,8 +96,11 @@ class Job:
         zones: dict[str, list[str]] = {zone.id: [] for zone in self.system.zones}
         for site in self.sites:
             zones[site.zone].append(site.id)
-        named = {("sweep", name): ids for name, ids in zones.items()}
+        named = {(kind, name): ids for name, ids in zones.items() for kind in ("sweep", "gather")}
         named |= {("spot", spot.id): list(spot.catches) for spot in self.system.spots}
+        for part in self.system.isolations:
+            named["hold", part.id] = [site.id for site in self.sites if site.section in part.sections]
+        named["hold", WHOLE] = named["total", WHOLE] = list(order)
         named |= {("exposure", name): list(ids) for name, ids in self._touched.items()}
         return {
             key: tuple(self._site[name] for name in sorted((n for n in ids if n in order), key=order.__getitem__))
@@ -97,6 +115,7 @@ class Job:
         named = {site.id: site.name for site in system.sites}
         named |= {zone.id: zone.name for zone in system.zones} | {spot.id: spot.name for spot in system.spots}
         named |= {circumstance.id: circumstance.name for circumstance in system.circumstances}
+        named |= {part.id: part.name for part in system.isolations}
         if target in named:
             return named[target]
         return f"{self.catalogue.exposures[self.exposure_of[target]].name}, {named[target.split(':')[0]]}"
@@ -105,11 +124,22 @@ class Job:
         """The fitted site of that id."""
         return self._site[name]
 
-    def condition(self, state: str | None = None) -> Condition:
-        """The condition at present, or with another state of the system."""
+    def condition(self, state: State | None = None, *, heating: bool | None = None) -> Condition:
+        """The condition at present, or with another state of the system as far as it can be told beforehand."""
         facts = self.facts
         chosen = facts.state if state is None else state
-        return Condition(chosen, facts.air, facts.outdoor_c, facts.indoor_c)  # type: ignore[arg-type]
+        heats = (facts.heating if heating is None else heating) and chosen == "running"
+        outside = (facts.air, facts.outdoor_c, facts.indoor_c)
+        if chosen == facts.state and heats == (facts.heating and chosen == "running"):
+            reached = self.sections_of(facts.test_isolation)
+            return Condition(chosen, *outside, heats, facts.test_kpa, reached, False, facts.high_kpa, facts.low_kpa)
+        return Condition(chosen, *outside, heats)
+
+    def sections_of(self, isolation: str | None) -> tuple[str, ...]:
+        """The sections of an isolation; none named for the whole circuit."""
+        if isolation in (None, WHOLE):
+            return ()
+        return next(part.sections for part in self.system.isolations if part.id == isolation)
 
     def with_facts(self, changes: dict[str, Any], where: str = "facts") -> Job:
         """The job with facts replaced; maps and lists are replaced whole.
@@ -136,15 +166,59 @@ class Job:
         Raises:
             InputError: unknown method, target or outcome, or a test that cannot be made so.
         """
-        self.check(finding, where)
-        place = self.place_of(finding.method, finding.target)
-        facts = self.facts
-        if not finding.earlier:
-            opened = tuple(sorted({*facts.opened, *([place] if place else [])}))
-            gauges = facts.gauges or self.catalogue.methods[finding.method].gauges
-            state = finding.condition.state
-            facts = structs.replace(facts, place=place or facts.place, opened=opened, gauges=gauges, state=state)
+        check_finding(self, finding, where)
+        facts = self.facts if finding.earlier else self._facts_after(finding)
         return replace(self, facts=facts, findings=(*self.findings, finding))
+
+    def _facts_after(self, finding: Finding) -> Facts:
+        """Where a test leaves the technician and the system."""
+        facts, method, told = self.facts, self.catalogue.methods[finding.method], finding.condition
+        place = self.place_of(finding.method, finding.target)
+        left = facts.minutes_left
+        same = told.state == facts.state and told.heating == facts.heating
+        return structs.replace(
+            facts,
+            place=place or facts.place,
+            opened=tuple(sorted({*facts.opened, *([place] if place else [])})),
+            gauges=facts.gauges or method.gauges,
+            state=told.state,
+            heating=told.heating,
+            test_kpa=told.test_kpa,
+            test_isolation=self._isolated_by(finding),
+            high_kpa=facts.high_kpa if same else told.high_kpa,
+            low_kpa=facts.low_kpa if same else told.low_kpa,
+            aids=tuple(sorted({*facts.aids, *method.needs})),
+            minutes_left=None if left is None else max(0.0, left - (finding.minutes or 0.0)),
+        )
+
+    def _isolated_by(self, finding: Finding) -> str | None:
+        """The isolation that test gas or vacuum is shut into after a test."""
+        parts = {part.sections: part.id for part in self.system.isolations}
+        return parts.get(finding.condition.sections)
+
+    def with_repair(self, done: Repaired, where: str = "repair") -> Job:
+        """The job after a repair of a site or a repair unit. What follows is told of the repaired system."""
+        names = {name for site in self.sites if site.id != ELSEWHERE for name in (site.id, site.unit)}
+        known(done.target, sorted(names), what="site or repair unit", where=f"{where}: target")
+        placed = structs.replace(done, after=len(self.findings), visit=len(self.returns))
+        return replace(self, repairs=(*self.repairs, placed))
+
+    def with_airing(self, aired: Aired, where: str = "airing") -> Job:
+        """The job after a place was aired: what hung in the air no longer spoils what a probe says there."""
+        known(aired.place, [place.id for place in self.system.places], what="place", where=f"{where}: place")
+        return replace(self, airings=(*self.airings, structs.replace(aired, after=len(self.findings))))
+
+    def with_return(self, later: Return, where: str = "return") -> Job:
+        """The job at a later visit: hoses are off, panels closed, the system runs on its charge.
+
+        Raises:
+            InputError: more is missing than was in, or a loss without a charge that was put right before.
+        """
+        check_return(self, later, where)
+        fresh: dict[str, Any] = {"gauges": False, "place": None, "opened": (), "state": "standing", "heating": False}
+        fresh |= {"test_kpa": 0.0, "test_isolation": None, "high_kpa": None, "low_kpa": None, "minutes_left": None}
+        facts = structs.replace(self.facts, **fresh)
+        return replace(self, facts=facts, returns=(*self.returns, structs.replace(later, after=len(self.findings))))
 
     def with_skip(self, skip: Skip, where: str = "skip") -> Job:
         """The job with a test, or all tests of a target, left out."""
@@ -162,8 +236,10 @@ class Job:
         """What a method can be used on here, by name."""
         if method.kind == "point":
             return tuple(site.id for site in self.sites)
-        if method.kind == "sweep":
+        if method.kind in ("sweep", "gather"):
             return tuple(zone.id for zone in self.system.zones)
+        if method.kind == "hold":
+            return (WHOLE, *(part.id for part in self.system.isolations))
         if method.kind == "spot":
             return tuple(spot.id for spot in self.system.spots)
         return tuple(circumstance_ids(self.system)) if method.kind == "exposure" else (WHOLE,)
@@ -172,8 +248,6 @@ class Job:
         """The sites that a test of ``target`` looks at."""
         if method.kind == "point":
             return (self.site(target),)
-        if method.kind == "total":
-            return self.sites
         return self._members[method.kind, target]
 
     def touched(self, circumstance: str) -> frozenset[str]:
@@ -183,11 +257,11 @@ class Job:
     def place_of(self, method: str, target: str) -> str | None:
         """Where one must stand for a test; None for one of the whole system."""
         kind = self.catalogue.methods[method].kind
-        if kind == "sweep":
+        if kind in ("sweep", "gather"):
             return next(zone.place for zone in self.system.zones if zone.id == target)
         if kind == "spot":
             return next(spot.place for spot in self.system.spots if spot.id == target)
-        if kind == "total":
+        if kind in ("total", "hold"):
             return None
         if kind == "point":
             return self._site[target].place if target in self._site else None
@@ -195,11 +269,34 @@ class Job:
 
     def air_at(self, place: str, condition: Condition) -> str:
         """The air where one stands: still indoors with fans off."""
-        return condition.air if self._outdoors[place] else "still"
+        return condition.air if self._outdoors[place] and not condition.shroud else "still"
 
     def temperature_at(self, place: str, condition: Condition) -> float:
         """The air temperature where one stands, C."""
         return condition.outdoor_c if self._outdoors[place] else condition.indoor_c
+
+    def rating_kpa(self, sections: Iterable[str] = ()) -> float:
+        """The lowest rating of these sections, of all when none is named, kPa gauge.
+
+        Raises:
+            InputError: R-744 without ratings from the nameplate.
+        """
+        named = set(sections)
+        reached = [section for section in self.system.sections if not named or section.id in named]
+        facts = self.facts
+        fluid = load_properties().fluid(facts.refrigerant)
+        return lowest_rating_kpa(
+            reached, fluid, condition_numbers(), high_kpa=facts.rating_high_kpa, low_kpa=facts.rating_low_kpa
+        )
+
+    def check_rating(self, condition: Condition, where: str) -> None:
+        """Refuse test gas above the lowest rating that it reaches."""
+        if condition.test_kpa <= 0:
+            return
+        rating = self.rating_kpa(condition.sections)
+        if condition.test_kpa > rating * 1.001:  # a rating read in psi and told in kPa
+            what = f"{condition.test_kpa:,.0f} kPa is above the lowest rating that it reaches"
+            raise InputError(what, where=where, allowed=f"up to {rating:,.0f} kPa gauge, or the nameplate's as a fact")
 
     @property
     def loss_limits(self) -> tuple[float, float]:
@@ -227,6 +324,8 @@ class Job:
 
     def never(self, method: Method, target: str) -> str | None:
         """Why a test can never be made on this system, or None."""
+        if method.kind == "total" and self.returns and not self.returns[-1].recharged:
+            return "the charge was not put right at the visit before: a weight would not tell since when it is missing"
         if method.kind != "point":
             return None if self.scope(method, target) else "nothing is fitted there"
         site = self.site(target)
@@ -234,54 +333,3 @@ class Job:
         if technique is not None and not technique.possible:
             return technique.spoils
         return "no line of sight reaches it" if method.needs_view and not site.view else None
-
-    def check(self, finding: Finding, where: str) -> None:
-        """Refuse a finding that names something unknown or cannot have been made."""
-        methods = self.catalogue.methods
-        method = methods[known(finding.method, methods, what="method", where=f"{where}: method")]
-        known(finding.target, self.targets(method), what=f"target of {method.id}", where=f"{where}: target")
-        known(finding.outcome, outcome_names(method), what=f"outcome of {method.id}", where=f"{where}: outcome")
-        known(finding.condition.state, method.states, what=f"state for {method.id}", where=f"{where}: condition")
-        causes = [cause.id for cause in method.false_causes]
-        for cause in finding.false_causes:
-            known(cause, causes, what=f"false cause of {method.id}", where=f"{where}: false_causes")
-        self._check_condition(finding.condition, f"{where}: condition")
-        if method.kind == "exposure" and not self.scope(method, finding.target):
-            raise InputError(f"what {finding.target} touches is not fitted", where=f"{where}: target")
-        hindrance = (self.never if finding.earlier else self.hindrance)(method, finding.target)
-        if hindrance:
-            raise InputError(f"{method.id} of {finding.target} cannot be made: {hindrance}", where=where)
-        self._check_circumstance(method, finding, where)
-        self._check_reading(method, finding, where)
-
-    def _check_condition(self, condition: Condition, where: str) -> None:
-        """Temperatures within what facts may say."""
-        said = {name: value for name, value in structs.asdict(condition).items() if name != "heating"}
-        checked({**structs.asdict(self.facts), **said, "loss": None}, Facts, where=where)
-
-    def _check_circumstance(self, method: Method, finding: Finding, where: str) -> None:
-        if method.kind == "exposure" and finding.target in self.facts.circumstances:
-            there = "is" if self.facts.circumstances[finding.target] else "is not"
-            what = f"it is a fact of this job that {finding.target} {there} there"
-            raise InputError(what, where=f"{where}: target", allowed="change the fact instead")
-
-    def _check_reading(self, method: Method, finding: Finding, where: str) -> None:
-        if finding.reading_kg is None:
-            return
-        if method.kind != "total":
-            raise InputError(f"{method.id} has no weight", where=f"{where}: reading_kg", allowed="a method that weighs")
-        most = 1.5 * self.facts.charge_kg
-        if finding.reading_kg > most:
-            what = f"{finding.reading_kg:g} kg weighed, the charge is {self.facts.charge_kg:g} kg"
-            raise InputError(
-                what, where=f"{where}: reading_kg", allowed=f"0 to {most:g} kg, or change the fact charge_kg"
-            )
-        fits = self.weight_outcome(method, finding.reading_kg)
-        if finding.outcome != fits:
-            what = f"{finding.reading_kg:g} kg of {self.facts.charge_kg:g} kg is '{fits}', not '{finding.outcome}'"
-            raise InputError(what, where=f"{where}: outcome", allowed=fits)
-
-
-def outcome_names(method: Method) -> tuple[str, ...]:
-    """A method's outcomes, the silent one first."""
-    return (method.silent, *(grade.outcome for grade in method.grades))

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.circuit.model import Site
 from leakinfer.inference import AmountTest, Item, Table, split_amounts
 from leakinfer.job.facts import Facts
 from leakinfer.job.job import Job
+from leakinfer.job.origins import Origin, visit_at
 from leakinfer.job.rates import Rates, kind
 
 Array = NDArray[np.float64]
@@ -22,6 +22,8 @@ FIRST_CHARGE = "first charge"  # the item of a charge that was never right
 ONSET_POINTS = 24  # of the part of the interval that a leak younger than the interval has leaked
 SHORTFALLS = np.array([0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4])  # of the charge; a grid, equally likely a priori
 CELLS_PER_ERROR = 6  # the grid's step against the least standard deviation: moves marginals by less than 1e-3
+CELLS_BESIDE_FLOWS = 3  # where two sums are open at once; moves marginals by some 1e-3
+CELLS_OVER_VISITS = 1.5  # where what was missing at two visits is open at once, over twice the items
 MOST_CELLS = 256
 ERRORS_BEYOND = (
     5  # standard deviations above what was read where the grid ends: from there on gross errors explain a reading
@@ -36,14 +38,20 @@ class Reading:
     error_g: float
 
 
-class Deficit:
-    """The sum of what all leaks have lost since the charge was last known to be right."""
+def deficits(job: Job, rates: Rates, origins: Sequence[Origin]) -> tuple[Deficit, ...]:
+    """What was missing from the charge at each visit."""
+    return tuple(Deficit(job, rates, origins, visit) for visit in range(len(job.returns) + 1))
 
-    def __init__(self, job: Job, rates: Rates) -> None:
-        self.job, self.rates = job, rates
+
+class Deficit:
+    """The sum of what all leaks have lost since the charge was last known to be right, as seen at one visit."""
+
+    def __init__(self, job: Job, rates: Rates, origins: Sequence[Origin], visit: int = 0) -> None:
+        self.job, self.rates, self.visit = job, rates, visit
+        self.origins = tuple(origin for origin in origins if origin.visit <= visit)
         self.charge_g = job.facts.charge_kg * 1000
-        self.years = _interval(job.facts)
-        self.readings = readings(job)
+        self.years = job.returns[visit - 1].years if visit else _interval(job.facts)
+        self.readings = readings(job, visit)
         self.step, self.cells = self._grid()
         self._tables: dict[tuple[object, ...], Table] = {}
         self._shortfall: Table | None = None
@@ -53,37 +61,60 @@ class Deficit:
         least = min((r.error_g for r in self.readings), default=0.05 * self.charge_g)
         top = max((r.missing_g + ERRORS_BEYOND * r.error_g for r in self.readings), default=0.0)
         top = max(top, 0.3 * self.charge_g)
-        cells = min(MOST_CELLS, math.ceil(top * CELLS_PER_ERROR / least) + 1)
+        fineness = CELLS_PER_ERROR
+        if self.job.returns:
+            fineness = CELLS_OVER_VISITS
+        elif self._flows_too:
+            fineness = CELLS_BESIDE_FLOWS
+        cells = min(MOST_CELLS, math.ceil(top * fineness / least) + 1)
         return top / (cells - 1), cells
+
+    @property
+    def _flows_too(self) -> bool:
+        """Whether another sum is open beside this one: a reading of a hold or the like."""
+        methods = self.job.catalogue.methods
+        return any(
+            methods[finding.method].kind in ("hold", "gather") for _, finding in self.job.standing_findings
+        )
 
     @property
     def first_charge_counts(self) -> bool:
         """Whether the first charge can explain what is missing: it was not weighed, and none was put right since."""
         facts = self.job.facts
-        return not facts.first_charge_weighed and self.years >= facts.age_years - 1e-9
+        return self.visit == 0 and not facts.first_charge_weighed and self.years >= facts.age_years - 1e-9
 
-    def spread(self, site: Site) -> Table:
-        """(states, cells): what one leak at a site has lost by now, its beginning unknown."""
-        section = self.rates.sections[site.section]
-        shape = self.job.catalogue.components[site.component].age.weibull
-        key = (kind(section), shape)
+    def spread(self, origin: Origin) -> Table:
+        """(states, cells): what the leaks of an origin have lost by now, their beginning unknown within its time."""
+        section = self.rates.sections[origin.site.section]
+        shape = self.job.catalogue.components[origin.site.component].age.weibull
+        older = origin.visit < self.visit
+        key = (kind(section), older, None if older else shape)
         if key not in self._tables:
-            rate = self.rates.year(site.section)
-            years = min(self.years, self._longest())
-            whole = split_amounts(rate * years, self.step, self.cells)
-            begun = (np.arange(ONSET_POINTS) + 0.5) / ONSET_POINTS
-            part = split_amounts(rate[:, None] * years * begun, self.step, self.cells).mean(1)
-            before = self._begun_before(shape)
-            self._tables[key] = Table(before * whole + (1 - before) * part)
-        return self._tables[key]
+            before = 1.0 if older else self._begun_before(shape)
+            self._tables[key] = self._lost(self.rates.year(origin.site.section), before)
+        return origin.table(self._tables[key], origin.alive_until(self.visit))
+
+    def _lost(self, rate: Array, before: float) -> Table:
+        """(states, cells) of leaks with these yearly rates, of which a share began before the interval."""
+        years = min(self.years, self._longest())
+        whole = split_amounts(rate * years, self.step, self.cells)
+        if before >= 1:
+            return Table(whole)
+        begun = (np.arange(ONSET_POINTS) + 0.5) / ONSET_POINTS
+        part = split_amounts(rate[:, None] * years * begun, self.step, self.cells).mean(1)
+        return Table(before * whole + (1 - before) * part)
 
     def _longest(self) -> float:
         """The longest that a leak of today can have leaked, years."""
+        if self.visit:
+            return math.inf
         tight = self.job.facts.tight_years_ago
         return math.inf if tight is None else tight
 
     def _begun_before(self, shape: float) -> float:
-        """Chance that a leak of today is older than the interval: its share of the cumulative hazard."""
+        """Chance that a leak is older than the interval: its share of the cumulative hazard."""
+        if self.visit:
+            return 0.0
         facts = self.job.facts
         tight = 0.0 if facts.tight_years_ago is None else facts.age_years - facts.tight_years_ago
         whole = facts.age_years**shape - tight**shape
@@ -99,13 +130,13 @@ class Deficit:
 
     def test(self, likelihood: Array) -> AmountTest:
         """A test of the sum with the given (cells, outcomes) likelihood."""
-        spread = {site.id: self.spread(site) for site in self.job.sites}
+        spread = {origin.name: self.spread(origin) for origin in self.origins}
         if self.first_charge_counts:
             if self._shortfall is None:
                 amounts = np.concatenate([[0.0], SHORTFALLS]) * self.charge_g
                 self._shortfall = Table(split_amounts(amounts, self.step, self.cells))
             spread[FIRST_CHARGE] = self._shortfall
-        return AmountTest(spread, likelihood, DEFICIT)
+        return AmountTest(spread, likelihood, f"{DEFICIT} {self.visit}")
 
     def reading_likelihood(self, reading: Reading) -> Array:
         """(cells, 1): Gaussian around what can be missing at most, with a share of gross errors."""
@@ -135,23 +166,27 @@ def _interval(facts: Facts) -> float:
     return max(facts.age_years, 0.05)
 
 
-def readings(job: Job) -> tuple[Reading, ...]:
-    """All weights of a job: the loss that was reported, and charges weighed since."""
+def readings(job: Job, visit: int = 0) -> tuple[Reading, ...]:
+    """All weights that belong to a visit: the loss that was reported, and charges weighed then."""
     found = []
-    loss, numbers = job.facts.loss, job.catalogue.numbers
-    if loss is not None:
-        relative = loss.relative_error or numbers["reported_loss_relative_error"]
-        least = max(
-            numbers["reported_loss_absolute_error"], numbers["reported_loss_charge_error"] * job.facts.charge_kg * 1000
-        )
-        error = math.hypot(relative * loss.kg * 1000, least)
-        found.append(Reading(loss.kg * 1000, error))
-    for finding in job.standing_findings:
+    if visit == 0 and job.facts.loss is not None:
+        found.append(_reported(job, job.facts.loss.kg, job.facts.loss.relative_error))
+    if visit and (missing_kg := job.returns[visit - 1].missing_kg) is not None:
+        found.append(_reported(job, missing_kg, None))
+    for number, finding in job.standing_findings:
         method = job.catalogue.methods[finding.method]
-        if method.kind == "total" and finding.reading_kg is not None:
+        if method.kind == "total" and finding.reading_kg is not None and visit_at(job, number) == visit:
             missing = (job.facts.charge_kg - finding.reading_kg) * 1000
             found.append(Reading(missing, weighing_error_g(job, finding.method)))
     return tuple(found)
+
+
+def _reported(job: Job, kg: float, relative_error: float | None) -> Reading:
+    """A loss that was told, with the error of a scale read in the field."""
+    numbers = job.catalogue.numbers
+    relative = relative_error or numbers["reported_loss_relative_error"]
+    share = numbers["reported_loss_charge_error"] * job.facts.charge_kg * 1000
+    return Reading(kg * 1000, math.hypot(relative * kg * 1000, max(numbers["reported_loss_absolute_error"], share)))
 
 
 def weighing_error_g(job: Job, method: str) -> float:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakinfer.catalogue.model import Catalogue, ComponentClass, Exposure, SharedUnknown, SizeSpread
+from leakinfer.job.rates import mode_shares, spread_over_modes
 
 Array = NDArray[np.float64]
 RATIO_NODES = 5  # quadrature of a hazard ratio's own uncertainty: 5 nodes are exact for moments up to 9
@@ -59,7 +60,8 @@ def site_prior(
 ) -> Array:
     """(*factor nodes, *2 for each unknown exposure, states): the prior of one copy of a site.
 
-    ``ages``: years when last proved tight and now. ``factors``: what the site shares with others, by node.
+    ``ages``: years at the beginning (when last proved tight) and at the end of the time in which it may have begun to
+    leak. ``factors``: what the site shares with others, by node.
     """
     reference = catalogue.numbers["hazard_reference_years"]
     then, now = (cumulative_hazard(component, years, reference) for years in ages)
@@ -71,7 +73,7 @@ def site_prior(
     for axis, exposure in enumerate(unknown, start=len(factors)):
         log_variance = log_variance + _along(np.array([0.0, exposure.ratio.log_sd**2]), axis, expected.ndim)
     leaks = _over_ratios(expected, log_variance, component.hazard.gamma_shape)
-    sized = leaks[..., None] * size_distribution(component.size, sizes)
+    sized = leaks[..., None] * spread_over_modes(size_distribution(component.size, sizes), mode_shares(catalogue))
     return np.concatenate([1 - leaks[..., None], sized], axis=-1)
 
 

@@ -1,28 +1,121 @@
-"""Every test that could be made, and those that must not or cannot be, with the reason."""
+"""Every test that could be made, in every condition that helps it, and those that must not or cannot be, with why."""
 
 from __future__ import annotations
 
-from leakinfer.catalogue.model import Method
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+from msgspec.structs import replace
+
+from leakinfer.catalogue.model import Method, State
+from leakinfer.circuit.conditions import CARBON_DIOXIDE, Condition
+from leakinfer.circuit.model import WHOLE
+from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
 from leakinfer.physics.refrigerants import refrigerant
 from leakinfer.planner.model import Candidate, NotAllowed
+from leakinfer.planner.setups import barrier, ways, what_bars
+
+TEST_GAS: tuple[State, ...] = ("nitrogen", "tracer")
 
 
-def possible(belief: Belief) -> tuple[list[Candidate], list[NotAllowed]]:
+@dataclass(frozen=True)
+class Reach:
+    """The states that tests may be planned in. ``consent``: only those that the customer has agreed to."""
+
+    job: Job
+    consent: bool = True
+
+    @cached_property
+    def states(self) -> frozenset[State]:
+        """States that can be reached from the present one."""
+        return frozenset(ways(self.job, consent=self.consent))
+
+    @cached_property
+    def heats(self) -> bool:
+        """Whether the system can run in heating."""
+        return all(section.heating_side != "none" for section in self.job.system.sections)
+
+    @cached_property
+    def conditions(self) -> dict[State, tuple[Condition, ...] | str]:
+        """By state the conditions to plan in, or why there is none."""
+        return {state: self._of_state(state) for state in self.states}
+
+    def _of_state(self, state: State) -> tuple[Condition, ...] | str:
+        """The whole circuit in a state; running in cooling and in heating, test gas at the lowest rating."""
+        job = self.job
+        present = job.condition()
+        if state == present.state and state != "running":
+            return (present,)
+        if state in TEST_GAS:
+            try:
+                return (replace(job.condition(state), test_kpa=planned_kpa(job)),)
+            except InputError as error:
+                return f"{error.what}; give it as a fact"
+        modes = [job.condition(state, heating=heating) for heating in ((False, True) if self.heats else (False,))]
+        if job.facts.refrigerant == CARBON_DIOXIDE and state != present.state:
+            return "R-744: no pressure is assumed; bring the system there and read the gauges"
+        return tuple(modes) if state == "running" else (job.condition(state),)
+
+    def isolated(self, isolation: str, state: State) -> Condition | str:
+        """Test gas in an isolation alone, at the lowest rating in there; or a vacuum."""
+        job = self.job
+        shut_in = job.facts.test_isolation == isolation and job.facts.state == state
+        if shut_in:
+            return job.condition()
+        sections = job.sections_of(isolation)
+        if state == "vacuum":
+            return replace(job.condition(state), sections=sections)
+        try:
+            return replace(job.condition(state), test_kpa=planned_kpa(job, sections), sections=sections)
+        except InputError as error:
+            return f"{error.what}; give it as a fact"
+
+
+def planned_kpa(job: Job, sections: tuple[str, ...] = ()) -> float:
+    """Test pressure to plan with: the lowest rating that it reaches, rounded down to what a gauge can be set to."""
+    step = job.catalogue.numbers["test_pressure_step_kpa"]
+    return job.rating_kpa(sections) // step * step
+
+
+def possible(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], list[NotAllowed]]:
     """All candidates, and what is left out with its reason."""
     job = belief.job
+    reach = Reach(job, consent)
     allowed: list[Candidate] = []
     refused: list[NotAllowed] = []
     for method in job.catalogue.methods.values():
+        barred = _barred(job, method, reach)
+        if barred:
+            refused.append(NotAllowed(method.id, WHOLE, barred))
+            continue
         for target in _targets(belief, method):
             reason = _skipped(job, method, target) or job.hindrance(method, target)
             if reason:
                 refused.append(NotAllowed(method.id, target, reason))
-                continue
-            place = job.place_of(method.id, target)
-            allowed += [Candidate(method.id, target, job.condition(state), place) for state in _states(job, method)]
+            else:
+                allowed += _with_conditions(job, method, target, reach)
     return allowed, refused
+
+
+def _barred(job: Job, method: Method, reach: Reach) -> str | None:
+    """Why a method cannot be used at all now: safety first, then consent and tools, then the state of the system."""
+    if method.ignites and refrigerant(job.facts.refrigerant).flammable:
+        return f"{job.facts.refrigerant} burns: no spark and no flame"
+    needs = [job.catalogue.setups[aid] for aid in method.needs if aid not in job.facts.aids]
+    tools = (*method.tools, *(tool for aid in needs for tool in aid.tools))
+    for tier in (method.tier, *(aid.tier for aid in needs)):
+        reason = barrier(job, tier if reach.consent else "quick", tools)
+        if reason:
+            return reason
+    if method.lasting or method.kind == "exposure":
+        return None
+    reasons = [found for state in method.states if isinstance(found := reach.conditions.get(state), str)]
+    if any(isinstance(reach.conditions.get(state), tuple) for state in method.states):
+        return None
+    return reasons[0] if reasons else what_bars(job, method.states[0])
 
 
 def _targets(belief: Belief, method: Method) -> tuple[str, ...]:
@@ -30,11 +123,29 @@ def _targets(belief: Belief, method: Method) -> tuple[str, ...]:
     return tuple(belief.unsure) if method.kind == "exposure" else belief.job.targets(method)
 
 
-def _states(job: Job, method: Method) -> tuple[str, ...]:
-    """The states in which the test differs; the present one alone where it does not."""
+def _with_conditions(job: Job, method: Method, target: str, reach: Reach) -> Iterator[Candidate]:
+    """A test in each condition that changes what it can tell."""
+    place = job.place_of(method.id, target)
     if method.lasting or method.kind == "exposure":
-        return (job.facts.state,)
-    return tuple(method.states)
+        yield Candidate(method.id, target, job.condition(), place)
+        return
+    for state in method.states:
+        found = reach.conditions.get(state)
+        if method.kind == "hold" and target != WHOLE and state in reach.states:
+            alone = reach.isolated(target, state)
+            found = alone if isinstance(alone, str) else (alone,)
+        for condition in () if found is None or isinstance(found, str) else found:
+            yield Candidate(method.id, target, condition, place)
+            if _shroud_helps(job, method, place, condition):
+                yield Candidate(method.id, target, replace(condition, shroud=True), place)
+
+
+def _shroud_helps(job: Job, method: Method, place: str | None, condition: Condition) -> bool:
+    """Whether the air moves where the test is made, the method gains by a shroud, and there is one."""
+    if "shroud" not in method.aided_by or place is None or job.air_at(place, condition) == "still":
+        return False
+    aid = job.catalogue.setups["shroud"]
+    return barrier(job, aid.tier, aid.tools) is None
 
 
 def _skipped(job: Job, method: Method, target: str) -> str | None:
@@ -45,9 +156,9 @@ def _skipped(job: Job, method: Method, target: str) -> str | None:
     return None
 
 
-def cautions(job: Job, method: Method) -> tuple[str, ...]:
-    """A method's cautions; those of flammable refrigerants only where they apply, and first."""
+def cautions(job: Job, texts: tuple[str, ...]) -> tuple[str, ...]:
+    """Cautions that apply here: those of flammable refrigerants only for them, and first."""
     flammable = refrigerant(job.facts.refrigerant).flammable
-    burning = [text for text in method.cautions if text.startswith("Flammable")]
-    rest = [text for text in method.cautions if not text.startswith("Flammable")]
+    burning = [text for text in texts if text.startswith("Flammable")]
+    rest = [text for text in texts if not text.startswith("Flammable")]
     return (*(burning if flammable else []), *rest)

@@ -4,21 +4,34 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leakinfer.inference import Information, LevelTest, Mask, Posterior, Test, information
 from leakinfer.inference.entropy import mutual_information_bits
-from leakinfer.inference.information import from_joint, level_tables
+from leakinfer.inference.information import from_joint, level_tables, target_table
 from leakinfer.inference.local import GroupView, Probe, plain_tables
 from leakinfer.job.belief import Belief, level_test, look_test, weight_test
 from leakinfer.job.detection import background, reach
 from leakinfer.job.finding import Finding
+from leakinfer.job.origins import NOW
 from leakinfer.planner.model import Candidate
 
 Array = NDArray[np.float64]
+PAIRED_UNITS = 16  # beyond so many units of one test pairs are not told apart: their number grows as the square
 LUMP_SHARE = 0.25  # of a test's bits: if lumping two or more leaking units may hide more, they are told apart
+
+
+@dataclass(frozen=True, eq=False)
+class Score:
+    """What a test is expected to tell. ``leaking``: (units, outcomes) P(a unit leaks so that it matters, outcome)."""
+
+    information: Information
+    units: tuple[str, ...]
+    leaking: Array
 
 
 class Scorer:
@@ -29,11 +42,12 @@ class Scorer:
         self.job = belief.job
         self.pairs = belief.pairs
         self._ground: dict[str, Array] = {}
+        self._units: dict[tuple[str, str], tuple[str, ...]] = {}
         self.unit_of = {site.id: site.unit for site in belief.job.sites}
 
-    def score(self, candidates: Sequence[Candidate]) -> list[Information]:
+    def score(self, candidates: Sequence[Candidate]) -> list[Score]:
         """By candidate, in order. Exact where the belief is."""
-        found: dict[int, Information] = {}
+        found: dict[int, Score] = {}
         posterior = self.belief.posterior
         if isinstance(posterior, Posterior):
             found |= self._points(posterior, candidates)
@@ -50,23 +64,33 @@ class Scorer:
             return look_test(self.belief, candidate.target)
         if method.kind == "total":
             return weight_test(self.belief, method.id)
+        if method.kind in ("hold", "gather"):
+            return self.belief.flows.test(method, candidate.target, candidate.condition)
         finding = Finding(candidate.method, candidate.target, method.silent, candidate.condition)
         return level_test(self.belief, finding, self.pairs)
 
-    def groups(self, candidate: Candidate) -> list[Mapping[str, Mask]]:
+    def units(self, candidate: Candidate) -> tuple[str, ...]:
         """The repair units that the test touches."""
-        sites = self.job.scope(self.job.catalogue.methods[candidate.method], candidate.target)
-        return [self.belief.unit_masks(unit) for unit in dict.fromkeys(site.unit for site in sites)]
+        method = self.job.catalogue.methods[candidate.method]
+        key = (method.kind, candidate.target)
+        if key not in self._units:
+            sites = self.job.scope(method, candidate.target)
+            self._units[key] = tuple(dict.fromkeys(site.unit for site in sites))
+        return self._units[key]
 
-    def _points(self, posterior: Posterior, candidates: Sequence[Candidate]) -> dict[int, Information]:
+    def groups(self, candidate: Candidate) -> list[Mapping[str, Mask]]:
+        """The repair units that the test touches, by their items and states."""
+        return [self.belief.unit_masks(unit) for unit in self.units(candidate)]
+
+    def _points(self, posterior: Posterior, candidates: Sequence[Candidate]) -> dict[int, Score]:
         """Tests and looks that concern one site: with its repair unit as the only group."""
         by_site: dict[str, list[int]] = defaultdict(list)
         looks: dict[str, list[int]] = defaultdict(list)
         for number, candidate in enumerate(candidates):
             kind = self.job.catalogue.methods[candidate.method].kind
-            if kind == "point":
+            if kind == "point" and self._simple(candidate):
                 by_site[candidate.target].append(number)
-            elif kind == "exposure" and len(touched := self._touched(candidate)) == 1:
+            elif kind == "exposure" and len(touched := self._touched(candidate)) == 1 and self._single_item(touched[0]):
                 looks[touched[0]].append(number)
         self._views: dict[str, GroupView] = {}
         tables = self._plain_points(posterior, by_site, candidates)
@@ -78,7 +102,20 @@ class Scorer:
             for number in numbers:
                 look = look_test(self.belief, candidates[number].target)
                 tables[number] = self._view(posterior, site).switch_table(site, look)
-        return _informations(tables)
+        return {
+            number: Score(told, (self.unit_of[self._touched(candidates[number])[0]],), tables[number][1:])
+            for number, told in _informations(tables).items()
+        }
+
+    def _simple(self, candidate: Candidate) -> bool:
+        """Whether a point test concerns one item, in air that is not doubtful."""
+        finding = Finding(candidate.method, candidate.target, "", candidate.condition)
+        return (
+            self._single_item(candidate.target) and self.belief.air.spell(finding, NOW) not in self.belief.air.doubtful
+        )
+
+    def _single_item(self, site: str) -> bool:
+        return self.belief.items[site] == (site,)
 
     def _plain_points(
         self, posterior: Posterior, by_site: Mapping[str, list[int]], candidates: Sequence[Candidate]
@@ -119,7 +156,8 @@ class Scorer:
         repeated = (reach(method), candidate.target) in self.pairs
         site = self.job.site(candidate.target)
         table, hidden = self.belief.detection.answer(method, site, candidate.condition, repeated=repeated)
-        return Probe(table, self._ground[method.id], hidden)
+        origin = self.belief.origins[site.id]
+        return Probe(origin.table(table, origin.alive(NOW)), self._ground[method.id], hidden)
 
     def _touched(self, candidate: Candidate) -> list[str]:
         return [site.id for site in self.job.scope(self.job.catalogue.methods[candidate.method], candidate.target)]
@@ -127,24 +165,47 @@ class Scorer:
     def _alone(self, site: str) -> bool:
         return self.job.site(site).count == 1
 
-    def _pools(self, posterior: Posterior, candidates: Sequence[Candidate]) -> dict[int, Information]:
-        """Sweeps and spots: those of one scope in one pass."""
+    def _pools(self, posterior: Posterior, candidates: Sequence[Candidate]) -> dict[int, Score]:
+        """All that looks at several items at once: those of one scope in one pass."""
         by_scope: dict[tuple[str, ...], list[int]] = defaultdict(list)
         for number, candidate in enumerate(candidates):
-            if self.job.catalogue.methods[candidate.method].kind in ("sweep", "spot"):
+            kind = self.job.catalogue.methods[candidate.method].kind
+            if kind in ("sweep", "spot", "hold", "gather") or (kind == "point" and not self._simple(candidate)):
                 by_scope[tuple(self._touched(candidate))].append(number)
-        found: dict[int, Information] = {}
+        found: dict[int, Score] = {}
         for numbers in by_scope.values():
             tests = [test for n in numbers if isinstance(test := self.test(candidates[n]), LevelTest)]
-            groups = self.groups(candidates[numbers[0]])
-            results = [from_joint(table) for table in level_tables(posterior, tests, groups, 1)]
-            if any(result.gap > LUMP_SHARE * result.bits for result in results):
-                results = [from_joint(table) for table in level_tables(posterior, tests, groups, 2)]
-            found |= dict(zip(numbers, results, strict=True))
+            units, groups = self.units(candidates[numbers[0]]), self.groups(candidates[numbers[0]])
+            tables = level_tables(posterior, tests, groups, 1)
+            results = [from_joint(table) for table in tables]
+            size = 1
+            if len(units) <= PAIRED_UNITS and any(result.gap > LUMP_SHARE * result.bits for result in results):
+                tables, size = level_tables(posterior, tests, groups, 2), 2
+                results = [from_joint(table) for table in tables]
+            for number, table, result in zip(numbers, tables, results, strict=True):
+                found[number] = Score(result, units, self._by_unit(table, units, size))
         return found
 
-    def _single(self, candidate: Candidate) -> Information:
-        return information(self.belief.posterior, self.test(candidate), self.groups(candidate), 1)
+    def _by_unit(self, table: Array, units: tuple[str, ...], size: int) -> Array:
+        """(units, outcomes): P(a unit leaks, outcome) from a table of sets; what is lumped as "more" is shared out so
+        that each unit keeps its probability."""
+        risk = np.array([self.belief.unit_probability[unit] for unit in units])
+        sets = [set(members) for count in range(size + 1) for members in combinations(range(len(units)), count)]
+        within = np.array([[place in members for members in sets] for place in range(len(units))], dtype=float)
+        named = within @ table[:-1]
+        more = table[-1].sum()
+        left = np.maximum(risk - named.sum(1), 0.0)[:, None]
+        rest = table[-1] / more if more > 0 else table.sum(0)
+        return np.asarray(np.minimum(named + left * rest, table.sum(0)))
+
+    def _single(self, candidate: Candidate) -> Score:
+        """One test on its own; where draws stand in for the exact belief, the units' chances from the draws too."""
+        posterior, test, groups = self.belief.posterior, self.test(candidate), self.groups(candidate)
+        units = self.units(candidate)
+        if isinstance(posterior, Posterior):
+            table = target_table(posterior, test, groups, 1)
+            return Score(from_joint(table), units, self._by_unit(table, units, 1))
+        return Score(information(posterior, test, groups, 1), units, posterior.together_with(test, groups))
 
 
 def _informations(tables: Mapping[int, Array]) -> dict[int, Information]:

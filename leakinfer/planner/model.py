@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from leakinfer.catalogue.model import SetUp, Tier
 from leakinfer.circuit.conditions import Condition
 
-Objective = Literal["bits", "bits_per_minute"]
-OBJECTIVES: tuple[Objective, ...] = ("bits_per_minute", "bits")
+Objective = Literal["expected_cost", "two_step", "bits_per_minute", "bits"]
+OBJECTIVES: tuple[Objective, ...] = ("expected_cost", "two_step", "bits_per_minute", "bits")
 
 
 @dataclass(frozen=True)
@@ -24,28 +25,39 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Minutes:
-    """What a test costs: its own minutes, getting to the place, opening it, changing the state of the system."""
+    """What a test costs: its own minutes, getting to the place, opening it, changing the state of the system, aids as a
+    shroud, and waiting, at the price of a wait in which something else can be done."""
 
     test: float
     travel: float = 0.0
     opening: float = 0.0
     state: float = 0.0
+    aids: float = 0.0
+    waiting: float = 0.0
 
     @property
     def total(self) -> float:
         """All of it."""
-        return self.test + self.travel + self.opening + self.state
+        return self.at_hand + self.state
+
+    @property
+    def at_hand(self) -> float:
+        """All but the change of state."""
+        return self.test + self.travel + self.opening + self.aids + self.waiting
 
 
 @dataclass(frozen=True)
 class Ranked:
     """A possible test with its worth.
 
+    ``cost``: expected minutes from here to the end of the job, this test made next, with the price of ending wrong.
     ``bits``: expected information about which repair units leak at a size that matters. ``outcomes``: by name, the
-    probability. ``repeat``: how often it was made before. ``perishable``: gone once hoses are on.
+    probability. ``steps``: set-ups that come first. ``repeat``: how often it was made before. ``perishable``: gone once
+    hoses are on.
     """
 
     candidate: Candidate
+    cost: float
     bits: float
     minutes: Minutes
     outcomes: Mapping[str, float]
@@ -53,6 +65,7 @@ class Ranked:
     how: str
     spoils: str
     cautions: tuple[str, ...]
+    steps: tuple[SetUp, ...] = ()
     repeat: int = 0
     perishable: bool = False
 
@@ -72,13 +85,26 @@ class NotAllowed:
 
 
 @dataclass(frozen=True)
+class Ask:
+    """Work that the customer has not agreed to and that would be worth it. ``saves``: expected minutes, at the price of
+    ending wrong, against the best that is allowed."""
+
+    tier: Tier
+    first: Ranked
+    saves: float
+
+
+@dataclass(frozen=True)
 class Stop:
     """Whether the search may end, in words and figures.
 
     ``confirmed``: sites. ``likely``: repair units as sure as a confirmed one, without a pinpoint response. ``another``:
     P(a leak that matters outside all of these). ``expected_g_per_year``: of all that is not confirmed.
-    ``observed_g_per_year``: loss that was seen, if any. ``cheapest``: the allowed test that tells most for its minutes,
-    or None. ``prove``: the pinpoint test that would confirm what is likely, or None where none promises to.
+    ``observed_g_per_year``: loss that was seen, if any; ``explained_g_per_year``: what the confirmed leaks are expected
+    to lose. ``at_stake``: expected minutes that ending now costs, the price of a missed leak and of a repair in vain.
+    ``cheapest``: the allowed test that tells most for its minutes, or None. ``worth``: minutes that going on with the
+    best test is expected to save. ``prove``: the pinpoint test that would confirm what is likely, or None where none
+    promises to.
     """
 
     stop: bool
@@ -87,16 +113,21 @@ class Stop:
     another: float
     expected_g_per_year: float
     observed_g_per_year: float | None
+    explained_g_per_year: float
+    at_stake: float
     cheapest: Ranked | None
+    worth: float = 0.0
     likely: tuple[str, ...] = ()
     prove: Ranked | None = None
 
 
 @dataclass(frozen=True)
 class Plan:
-    """The whole answer: tests in order of worth, what is not allowed, and the word on stopping."""
+    """The whole answer: tests in order of worth, what is not allowed, the word on stopping, and what to ask for."""
 
     next: tuple[Ranked, ...]
     not_allowed: tuple[NotAllowed, ...]
     stop: Stop
     objective: Objective
+    ask: Ask | None = None
+    meanwhile: Ranked | None = None  # the best thing to do while the first test waits

@@ -4,53 +4,121 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Callable, Sequence
 
-from leakinfer.catalogue.model import Method
+from leakinfer.catalogue.model import Method, SetUp, State
 from leakinfer.circuit.model import Site
-from leakinfer.inference import Information
 from leakinfer.job.belief import Belief
-from leakinfer.job.job import outcome_names
+from leakinfer.job.finding import outcome_names
 from leakinfer.planner.candidates import cautions, possible
-from leakinfer.planner.costs import minutes
-from leakinfer.planner.information import Scorer
-from leakinfer.planner.model import Candidate, Objective, Plan, Ranked
+from leakinfer.planner.costs import minutes, steps_for
+from leakinfer.planner.decision import Worth, weigh, weigh_ahead
+from leakinfer.planner.information import Score, Scorer
+from leakinfer.planner.model import Ask, Candidate, Minutes, NotAllowed, Objective, Plan, Ranked
+from leakinfer.planner.problem import looking_ahead, make_problem
+from leakinfer.planner.setups import TIERS, Way, ways
 from leakinfer.planner.stop import stopping
 
+AHEAD = 4  # candidates whose outcomes are followed one step further, where that is asked for
 
-def make_plan(belief: Belief, objective: Objective = "bits_per_minute") -> Plan:
+
+def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
     """Every possible test in order of worth, what is not allowed, and whether to stop.
 
-    Tests that connect hoses come last as long as a test of a port that hoses would end is worth its minutes.
+    Tests that connect hoses come last as long as a test of a port that hoses would end is worth its minutes. Where
+    what is allowed comes to an end, dearer work is weighed too, and asked for if it is worth it.
     """
-    candidates, refused = possible(belief)
+    ranked, refused, worth = _ranked(belief, objective, consent=True)
+    ranked, late = _in_time(belief, ranked)
+    ranked.sort(key=_order(belief, ranked, objective))
+    stop = stopping(belief, ranked, worth)
+    ask = _ask(belief, ranked, worth) if stop.stop else None
+    return Plan(tuple(ranked), (*refused, *late), stop, objective, ask, _meanwhile(ranked))
+
+
+def _ranked(belief: Belief, objective: Objective, *, consent: bool) -> tuple[list[Ranked], list[NotAllowed], Worth]:
+    """All candidates with their worth, in no order; those refused; the worth of ending now."""
+    candidates, refused = possible(belief, consent=consent)
     scores = Scorer(belief).score(candidates)
-    words = Words(belief)
-    ranked = [words.ranked(candidate, score) for candidate, score in zip(candidates, scores, strict=True)]
+    there = ways(belief.job, consent=consent)
+    costs = [minutes(belief.job, candidate, there) for candidate in candidates]
+    problem = make_problem(belief, candidates, scores, costs, consent=consent)
+    worth = weigh(problem)
+    if objective == "two_step":
+        worth = weigh_ahead(problem, looking_ahead(belief, candidates), AHEAD)
+    words = Words(belief, there)
+    told = zip(candidates, scores, costs, worth.costs.tolist(), strict=True)
+    return [words.ranked(*each) for each in told], refused, worth
+
+
+def _in_time(belief: Belief, ranked: Sequence[Ranked]) -> tuple[list[Ranked], list[NotAllowed]]:
+    """Tests that fit into the time that is left, and the others with that reason."""
+    left = belief.job.facts.minutes_left
+    if left is None:
+        return list(ranked), []
+    fits = [test for test in ranked if test.minutes.total <= left]
+    late = [test for test in ranked if test.minutes.total > left]
+    reason = "takes {:.0f} min, {:.0f} are left"
+    return fits, [
+        NotAllowed(t.candidate.method, t.candidate.target, reason.format(t.minutes.total, left)) for t in late
+    ]
+
+
+def _order(
+    belief: Belief, ranked: Sequence[Ranked], objective: Objective
+) -> Callable[[Ranked], tuple[bool, float, float]]:
+    """What the tests are sorted by."""
     least = belief.job.catalogue.numbers["stop_bits_per_minute"]
     waiting = any(test.perishable and test.repeat == 0 and test.bits_per_minute > least for test in ranked)
     methods = belief.job.catalogue.methods
 
-    def order(test: Ranked) -> tuple[bool, float]:
-        late = waiting and methods[test.candidate.method].gauges
-        return late, -(test.bits if objective == "bits" else test.bits_per_minute)
+    def order(test: Ranked) -> tuple[bool, float, float]:
+        hoses = methods[test.candidate.method].gauges or any(step.gauges for step in test.steps)
+        per_minute = -test.bits_per_minute
+        value = {"bits": -test.bits, "bits_per_minute": per_minute}.get(objective, test.cost)
+        return waiting and hoses, value, per_minute
 
-    ranked.sort(key=order)
-    return Plan(tuple(ranked), tuple(refused), stopping(belief, ranked), objective)
+    return order
+
+
+def _ask(belief: Belief, ranked: Sequence[Ranked], worth: Worth) -> Ask | None:
+    """The best test beyond what the customer has agreed to, if it saves more than it costs."""
+    if belief.job.facts.consent == TIERS[-1]:
+        return None
+    wider, _, _ = _ranked(belief, "expected_cost", consent=False)
+    best = min(wider, key=lambda test: test.cost, default=None)
+    allowed = min([worth.stop, *(test.cost for test in ranked)])
+    if best is None or best.cost >= allowed or not best.steps:
+        return None
+    tier = max((step.tier for step in best.steps), key=TIERS.index)
+    return Ask(tier, best, allowed - best.cost)
+
+
+def _meanwhile(ranked: Sequence[Ranked]) -> Ranked | None:
+    """The best test with hands on, in the same state of the system, while the first one waits."""
+    if not ranked or ranked[0].minutes.waiting <= 0:
+        return None
+    first = ranked[0]
+    for test in ranked[1:]:
+        same = test.candidate.condition.state == first.candidate.condition.state
+        if same and test.minutes.waiting == 0 and test.candidate.target != first.candidate.target and not test.steps:
+            return test
+    return None
 
 
 class Words:
     """Scores with their minutes and words."""
 
-    def __init__(self, belief: Belief) -> None:
-        self.belief, self.job = belief, belief.job
+    def __init__(self, belief: Belief, there: dict[State, Way]) -> None:
+        self.belief, self.job, self.there = belief, belief.job, there
         methods = self.job.catalogue.methods
-        self.warned = {name: cautions(self.job, method) for name, method in methods.items()}
+        self.warned = {name: cautions(self.job, method.cautions) for name, method in methods.items()}
         self.outcomes = {name: outcome_names(method) for name, method in methods.items()}
         self.made = Counter((finding.method, finding.target) for finding in self.job.findings)
         self.last = {(finding.target, finding.method): finding.outcome for finding in self.job.findings}
         self._there: dict[tuple[str, str], str] = {}
 
-    def ranked(self, candidate: Candidate, score: Information) -> Ranked:
+    def ranked(self, candidate: Candidate, score: Score, spent: Minutes, cost: float) -> Ranked:
         """The whole answer about one test."""
         job = self.job
         method = job.catalogue.methods[candidate.method]
@@ -58,18 +126,28 @@ class Words:
         technique = job.technique(method, site) if site else None
         perishable = bool(site and job.catalogue.components[site.component].port and not job.facts.gauges)
         times = self.made[candidate.method, candidate.target]
+        steps = steps_for(job, candidate, self.there)
         return Ranked(
             candidate=candidate,
-            bits=score.bits,
-            minutes=minutes(job, candidate),
-            outcomes=dict(zip(self.outcomes[candidate.method], score.outcomes.tolist(), strict=True)),
+            cost=cost,
+            bits=score.information.bits,
+            minutes=spent,
+            outcomes=dict(zip(self.outcomes[candidate.method], score.information.outcomes.tolist(), strict=True)),
             reason=self._reason(candidate, method, site, perishable, times),
             how=technique.how if technique else self._how(candidate, method),
             spoils=technique.spoils if technique else "",
-            cautions=self.warned[candidate.method],
+            cautions=self._cautions(candidate, steps),
+            steps=steps,
             repeat=times,
             perishable=perishable,
         )
+
+    def _cautions(self, candidate: Candidate, steps: tuple[SetUp, ...]) -> tuple[str, ...]:
+        """What the test can do to people, and what the work before it can."""
+        own = self.warned[candidate.method]
+        if not steps:
+            return own
+        return tuple(dict.fromkeys((*(text for step in steps for text in cautions(self.job, step.cautions)), *own)))
 
     def _how(self, candidate: Candidate, method: Method) -> str:
         """The method's own way; of a circumstance, what to look for."""
@@ -95,6 +173,10 @@ class Words:
 
     def _why_there(self, method: Method, target: str) -> str:
         belief = self.belief
+        if method.kind == "hold":
+            inside = (name for site in self.job.scope(method, target) for name in belief.items[site.id])
+            chance = belief.any_of({name: belief.masks[name] for name in inside})
+            return f"tells whether, not where; {chance:.0%} that a leak that matters is in there"
         if method.kind == "total":
             return f"tells how much is missing, and so whether it leaks; {belief.any_that_matters():.0%} that it does"
         if method.kind == "point":

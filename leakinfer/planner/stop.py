@@ -1,28 +1,42 @@
-"""Whether the search may end: by the risk that remains, or because no test is worth its minutes."""
+"""Whether the search may end: by the price of ending wrong against the minutes of going on."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from leakinfer.job.belief import Belief
+from leakinfer.planner.decision import Worth
 from leakinfer.planner.model import Ranked, Stop
 
 
-def stopping(belief: Belief, ranked: Sequence[Ranked]) -> Stop:
-    """The word on stopping."""
+def stopping(belief: Belief, ranked: Sequence[Ranked], worth: Worth) -> Stop:
+    """The word on stopping: end when no test is expected to save more than it costs."""
     job, numbers = belief.job, belief.job.catalogue.numbers
     confirmed = belief.confirmed()
     sure = {job.site(site).unit for site in confirmed}
     least = numbers["confirmed_probability"]
     likely = tuple(unit for unit, chance in belief.unit_probability.items() if chance >= least and unit not in sure)
     another = belief.any_that_matters({*sure, *likely})
-    expected = sum(g for site, g in belief.expected_g_per_year.items() if job.site(site).unit not in sure)
-    best = max(ranked, key=lambda test: test.bits_per_minute, default=None)
+    loses = belief.expected_g_per_year
+    expected = sum(g for site, g in loses.items() if job.site(site).unit not in sure)
     readings = belief.deficit.readings
-    observed = max(readings[-1].missing_g, 0.0) / belief.deficit.years if readings else None
     prove = _prove(belief, ranked, likely)
-    stop, reason = _decided(belief, another, best, (confirmed, likely), prove)
-    return Stop(stop, reason, confirmed, another, expected, observed, best, likely, prove)
+    saves = worth.stop - min((test.cost for test in ranked), default=worth.stop)
+    stop, reason = _decided(belief, another, saves, (confirmed, likely), prove)
+    return Stop(
+        stop=stop,
+        reason=reason,
+        confirmed=confirmed,
+        another=another,
+        expected_g_per_year=expected,
+        observed_g_per_year=max(readings[-1].missing_g, 0.0) / belief.deficit.years if readings else None,
+        explained_g_per_year=sum(loses.values()) - expected,
+        at_stake=worth.stop,
+        cheapest=max(ranked, key=lambda test: test.bits_per_minute, default=None),
+        worth=max(saves, 0.0),
+        likely=likely,
+        prove=prove,
+    )
 
 
 def _prove(belief: Belief, ranked: Sequence[Ranked], likely: tuple[str, ...]) -> Ranked | None:
@@ -41,23 +55,17 @@ def _prove(belief: Belief, ranked: Sequence[Ranked], likely: tuple[str, ...]) ->
 def _decided(
     belief: Belief,
     another: float,
-    best: Ranked | None,
+    saves: float,
     found: tuple[tuple[str, ...], tuple[str, ...]],
     prove: Ranked | None,
 ) -> tuple[bool, str]:
     """Whether to stop, and the reason; what is likely is proved first where a test promises to."""
     confirmed, likely = found
-    numbers = belief.job.catalogue.numbers
     what = "another leak that matters" if confirmed or likely else "a leak that matters"
     told = [f"{len(confirmed)} confirmed"] * bool(confirmed) + [f"{len(likely)} likely"] * bool(likely)
     head = f"{', '.join(told)}; " if told else ""
-    enough = another < numbers["stop_risk"]
-    if enough and prove is not None:
+    if saves > belief.job.catalogue.numbers["stop_saves_minutes"]:
+        return False, f"{head}{another:.0%} for {what}: go on"
+    if prove is not None:
         return False, f"{head}prove what is likely, then done: {another:.0%} for {what}"
-    if enough:
-        return True, f"{head}{another:.0%} left for {what}: below {numbers['stop_risk']:.0%}"
-    if best is None:
-        return True, f"{head}no test is possible here; {another:.0%} remains for {what}"
-    if best.bits_per_minute < numbers["stop_bits_per_minute"]:
-        return True, f"{head}no test here is worth its minutes; {another:.0%} remains for {what}"
-    return False, f"{head}{another:.0%} for {what}: go on"
+    return True, f"{head}{another:.0%} left for {what}: no test here is worth its minutes"

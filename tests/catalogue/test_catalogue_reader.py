@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -12,7 +13,16 @@ from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.errors import InputError
 from leakinfer.reading import shipped
 
-FILES = ("components.toml", "exposures.toml", "shared.toml", "methods.toml", "settings.toml")
+FILES = (
+    "components.toml",
+    "exposures.toml",
+    "shared.toml",
+    "methods.toml",
+    "settings.toml",
+    "setups.toml",
+    "repairs.toml",
+    "advice.toml",
+)
 
 Edit = Callable[[str, str, str], Path]
 
@@ -138,6 +148,76 @@ WRONG = {
 }
 
 
+START = 'from_states = ["standing"]\nto = "running"\n'
+HELD = 'states = ["nitrogen", "tracer"]\nhow'
+SOME = '  { outcome = "some", rate50 = 10.0, slope = 2.0, false_alarm = 0.05 },\n'
+ROSE = '{ outcome = "rose", rate50 = 2.8e-4, slope = 3.0, false_alarm = 0.2 }'
+FELL = '  { outcome = "fell", rate50 = 2.0e-2, slope = 3.0, false_alarm = 0.02 },\n'
+
+WRONG |= {
+    "tool twice": ("setups.toml", 'id = "scales"', 'id = "probe"', (": tool", "'probe' is used twice")),
+    "set-up twice": ("setups.toml", 'id = "start"', 'id = "stop"', (": setup", "'stop' is used twice")),
+    "tool of a set-up": ("setups.toml", '"recovery_unit", "scales"]', '"bucket"]', ("recover.tools", "'bucket'")),
+    "tool of a set-up twice": ("setups.toml", '"recovery_unit", "scales"]', '"gauges"]', ("recover.tools", "twice")),
+    "state without a way to it": ("setups.toml", START, 'to = "running"\n', ("start", "only to given", "neither")),
+    "way to no state": ("setups.toml", START, 'from_states = ["standing"]\n', ("start", "only from_states given")),
+    "way to itself": ("setups.toml", START, START.replace("running", "standing"), ("start.from_states", "itself")),
+    "way from a state twice": ("setups.toml", '["flat", "vacuum"]', '["flat", "flat"]', ("fill_nitrogen", "twice")),
+    "unknown state of a set-up": ("setups.toml", START, START.replace("running", "asleep"), ("setup[1].to", "asleep")),
+    "an aid that empties": ("setups.toml", "place_each = true", "empties = true", ("shroud", "an aid that empties")),
+    "work without minutes": ("setups.toml", "minutes = 10.0", "minutes = 0.0", ("setup[0].minutes", "> 0")),
+    "unknown tier": ("setups.toml", 'tier = "quick"', 'tier = "cheap"', ("setup[0].tier", "cheap")),
+    "tool of a method": ("methods.toml", 'tools = ["probe"]', 'tools = ["nose"]', ("probe_point.tools", "'nose'")),
+    "need that is no aid": (
+        "methods.toml",
+        'needs = ["dye"]',
+        'needs = ["recover"]',
+        ("dye_look.needs", "shroud, dye"),
+    ),
+    "need twice": ("methods.toml", 'needs = ["dye"]', 'needs = ["dye", "dye"]', ("dye_look.needs", "twice")),
+    "help that is no aid": (
+        "methods.toml",
+        'aided_by = ["shroud"]',
+        'aided_by = ["evacuate"]',
+        ("probe_sweep.aided_by", "'evacuate'"),
+    ),
+    "reach of nothing": (
+        "methods.toml",
+        'reach_of = "tracer_point"',
+        'reach_of = "trace_point"',
+        ("tracer_sweep.reach_of", "tracer_point"),
+    ),
+    "hold while running": ("methods.toml", HELD, HELD.replace("tracer", "running"), ("hold_hour.states", "or vacuum")),
+    "hold in gas and vacuum": ("methods.toml", HELD, HELD.replace("tracer", "vacuum"), ("hold_hour.", "or vacuum")),
+    "hold with one grade": ("methods.toml", FELL, "", ("hold_hour.grades", "1 grades", "2, for kind hold")),
+    "vacuum with two grades": (
+        "methods.toml",
+        ROSE,
+        f'{ROSE}, {{ outcome = "rose_fast", rate50 = 1.0, slope = 3.0, false_alarm = 0.1 }}',
+        ("vacuum_hold.grades", "2 grades", "1, for kind hold"),
+    ),
+    "gather with one grade": ("methods.toml", SOME, "", ("gather.grades", "1 grades", "2, for kind gather")),
+    "repair of nothing": ("repairs.toml", '"fin_tube"', '"fin_tub"', ("'fin_tub'", "fin_tube")),
+    "two repairs of one class": ("repairs.toml", '"fin_tube"', '"flare"', ("'flare' is used twice",)),
+    "repair that always fails and more": ("repairs.toml", "fails = 0.05", "fails = 1.5", ("repair[0].fails", "<= 1")),
+    "advice twice": ("advice.toml", 'id = "leaf_litter"', 'id = "plastic_cap"', ("'plastic_cap' is used twice",)),
+    "advice on no circumstance": (
+        "advice.toml",
+        'exposures = ["leaf_litter"]',
+        'exposures = ["leafs"]',
+        ("leaf_litter.exposures", "'leafs'"),
+    ),
+    "advice on no part": (
+        "advice.toml",
+        'components = ["drier_liquid"]',
+        'components = ["dryer_liquid"]',
+        ("two_liquid_driers.components", "drier_liquid"),
+    ),
+    "advice that never applies": ("advice.toml", "told = true", "told = false", ("pressure_switch_bypassed", "never")),
+    "advice from none of a part": ("advice.toml", "least = 2", "least = 0", ("advice[0].least", ">= 1")),
+}
+
+
 @pytest.mark.parametrize(("name", "old", "new", "said"), WRONG.values(), ids=WRONG.keys())
 def test_a_wrong_file_is_refused(edit: Edit, name: str, old: str, new: str, said: tuple[str, ...]) -> None:
     line = refusal(edit(name, old, new))
@@ -164,17 +244,42 @@ def test_an_empty_or_binary_file_is_named(folder: Path, name: str, content: byte
     assert said in line
 
 
-@pytest.mark.parametrize("name", ["components.toml", "methods.toml", "settings.toml"])
+@pytest.mark.parametrize("name", ["components.toml", "methods.toml", "settings.toml", "repairs.toml"])
 def test_a_file_of_comments_lacks_its_tables(folder: Path, name: str) -> None:
     (folder / name).write_text("# nothing\n", encoding="utf-8")
     assert name in refusal(folder)
 
 
-def test_a_folder_may_do_without_exposures_and_shared_unknowns(folder: Path) -> None:
-    for name in ("exposures.toml", "shared.toml"):
+def test_a_folder_may_do_without_exposures_shared_unknowns_and_advice(folder: Path) -> None:
+    for name in ("exposures.toml", "shared.toml", "advice.toml"):
         (folder / name).write_text("# none here\n", encoding="utf-8")
     read = load_catalogue(folder)
-    assert (read.exposures, read.shared) == ({}, {})
+    assert (read.exposures, read.shared, read.advice) == ({}, {}, {})
+
+
+def test_every_component_class_needs_a_repair(folder: Path) -> None:
+    text = (folder / "repairs.toml").read_text(encoding="utf-8")
+    last = text.rindex("[[repair]]")
+    (folder / "repairs.toml").write_text(text[:last], encoding="utf-8")
+    line = refusal(folder)
+    assert "repairs.toml" in line
+    assert "no repair for 'elsewhere'" in line
+
+
+def test_a_repair_without_a_caution_is_refused(folder: Path) -> None:
+    text = (folder / "repairs.toml").read_text(encoding="utf-8")
+    bare = re.sub(r"cautions = \[\n.*?\n\]", "cautions = []", text, count=1, flags=re.DOTALL)
+    (folder / "repairs.toml").write_text(bare, encoding="utf-8")
+    line = refusal(folder)
+    assert "repairs.toml: valve_core.cautions" in line
+    assert "one or more" in line
+
+
+def test_without_set_ups_the_first_tool_that_a_method_names_is_refused(folder: Path) -> None:
+    (folder / "setups.toml").write_text("# none here\n", encoding="utf-8")
+    line = refusal(folder)
+    assert "probe_point.tools" in line
+    assert "unknown tool 'probe'" in line
 
 
 def test_digest_follows_content_not_layout(edit: Edit, folder: Path) -> None:

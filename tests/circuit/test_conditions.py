@@ -24,6 +24,9 @@ NUMBERS = {
     "heating_condensing_approach_k": 18.0,
     "heating_evaporating_approach_k": 9.0,
     "carbon_dioxide_critical_c": 30.98,
+    "gauge_tolerance_kpa": 50.0,
+    "low_side_design_c": 26.7,
+    "high_side_design_c": 50.0,
 }
 
 

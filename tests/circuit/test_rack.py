@@ -29,7 +29,7 @@ def test_a_zone_has_8_to_16_sites(sites: int) -> None:
     assert len(sizes) == len(system.zones) - 1
 
 
-@pytest.mark.parametrize("parts", ["zones", "sites", "units", "sections", "circumstances", "spots"])
+@pytest.mark.parametrize("parts", ["zones", "sites", "units", "sections", "circumstances", "spots", "isolations"])
 def test_it_grows_in_proportion(parts: str) -> None:
     """Four times the sites: four times the rest, within the rounding to whole racks and stations."""
     small, large = (len(getattr(rack_store(sites), parts)) for sites in (500, 2000))
@@ -81,3 +81,23 @@ def test_a_full_store_holds_about_what_a_supermarket_does() -> None:
     charge = rack_store(2000).charge
     assert charge.low < 3500 * 0.45359237 < charge.high
     assert charge.typical == pytest.approx(3500 * 0.45359237, rel=0.05)
+
+
+def test_each_circuit_can_be_shut_off_and_each_rack_in_three() -> None:
+    system = rack_store(2000)
+    stations = sum("_station" in zone.id for zone in system.zones)
+    racks = sum("_receiver" in zone.id for zone in system.zones)
+    assert len(system.isolations) == stations + 3 * racks
+    assert racks > 1
+    for part in system.isolations:
+        assert len({section.split("_")[0] for section in part.sections}) == 1  # one rack each
+
+
+def test_a_circuit_with_more_line_ups_holds_more() -> None:
+    system = rack_store(999)
+    fed = Counter(zone.place for zone in system.zones if "_lineup" in zone.id)
+    shares = {part.id.replace("circuit", "aisle"): part.volume_share for part in system.isolations}
+    each = {shares[place] / lineups for place, lineups in fed.items()}
+    assert len(set(fed.values())) > 1
+    assert max(each) == pytest.approx(min(each), rel=1e-9)
+    assert sum(shares.values()) == pytest.approx(1, abs=1e-9)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from itertools import groupby, pairwise
+from itertools import combinations, groupby, pairwise
 
 import pytest
 
@@ -138,3 +138,59 @@ def test_few_shared_circumstances_are_open_at_the_same_place(system: System) -> 
     reach = [sorted(order[site] for site in part.sites) for part in system.circumstances]
     open_at = [sum(span[0] <= index <= span[-1] for span in reach) for index in range(len(order))]
     assert max(open_at) <= 3
+
+
+ISOLATED = {
+    ("ducted_split", "outdoor_unit"): ("valves", {"outdoor_high_side", "compressor"}),
+    ("ducted_split", "lines_and_coil"): ("valves", {"liquid_line", "suction_line", "indoor"}),
+    ("ducted_split", "lines_alone"): ("cut", {"liquid_line", "suction_line"}),
+    ("ducted_split", "coil_alone"): ("cut", {"indoor"}),
+    ("walk_in_cooler", "high_side"): ("valves", {"discharge", "receiver"}),
+    ("walk_in_cooler", "cooler_coil_alone"): ("cut", {"evaporator"}),
+    ("rack_store", "r1_circuit1"): ("valves", {"r1_circuit1_liquid", "r1_circuit1_suction"}),
+}
+
+
+@pytest.mark.parametrize(("name", "expected"), ISOLATED.items())
+def test_what_can_be_shut_off(name: tuple[str, str], expected: tuple[str, set[str]]) -> None:
+    part = {part.id: part for part in load_system(name[0]).isolations}[name[1]]
+    assert (part.by, set(part.sections)) == expected
+
+
+def test_valves_part_the_whole_circuit(system: System) -> None:
+    """Every section can be shut off, and with as many valves shut as there are no section is in two parts."""
+    shut = [set(part.sections) for part in system.isolations if part.by == "valves"]
+    assert set().union(*shut) == {section.id for section in system.sections}
+    smallest = [part for part in shut if not any(other < part for other in shut)]
+    assert all(one.isdisjoint(other) for one, other in combinations(smallest, 2))
+
+
+def test_isolations_hold_shares_of_one_volume(system: System) -> None:
+    """A larger part holds more; parts that make up another hold as much as it; all of them together everything."""
+    parts = [(set(part.sections), part.volume_share) for part in system.isolations]
+    for (one, share), (other, more) in combinations(parts, 2):
+        if one < other or other < one:
+            assert (share < more) == (one < other)
+        if one.isdisjoint(other):
+            assert share + more <= 1 + 1e-9
+            for whole, volume in parts:
+                assert whole != one | other or volume == pytest.approx(share + more, abs=0.011)
+    valves = [(set(part.sections), part.volume_share) for part in system.isolations if part.by == "valves"]
+    largest = [share for part, share in valves if not any(part < other for other, _ in valves)]
+    assert sum(largest) == pytest.approx(1, abs=1e-9)
+
+
+@pytest.mark.parametrize("name", ["ducted_split", "ductless_split", "heat_pump"])
+def test_a_service_valve_parts_the_joints_on_its_two_sides(name: str) -> None:
+    """Shut, a service valve leaves its stem, body and port on the side of the line (common practice, no source)."""
+    system = load_system(name)
+    parts = {part.id: set(part.sections) for part in system.isolations}
+    sections = {site.id: site.section for site in system.sites}
+    for site, section in sections.items():
+        if "valve_unit_joint" in site:
+            assert section in parts["outdoor_unit"], site
+        if "valve_line_joint" in site or "valve_stem" in site or "valve_body" in site:
+            assert section in parts["lines_and_coil"], site
+    assert sum("valve_unit_joint" in site for site in sections) == 2
+    inside = {site.section for site in system.sites if site.component in ("compressor_shell", "reversing_valve")}
+    assert inside <= parts["outdoor_unit"]

@@ -15,7 +15,8 @@ from leakinfer.inference import Model
 from leakinfer.job.belief import Belief
 from leakinfer.job.facts import start_facts
 from leakinfer.job.finding import Finding
-from leakinfer.job.job import WHOLE, Job
+from leakinfer.circuit.model import WHOLE
+from leakinfer.job.job import Job
 
 CATALOGUE = load_catalogue()
 STANDING = Condition("standing", "still", 24.0, 22.0)

@@ -13,7 +13,8 @@ from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.facts import UNKNOWN_AGE_YEARS, Facts, start_facts
 from leakinfer.job.finding import Finding, Skip
-from leakinfer.job.job import WHOLE, Job
+from leakinfer.circuit.model import WHOLE
+from leakinfer.job.job import Job
 
 from .small import CATALOGUE, found, job_on, shipped_job, site, system, told, weighed
 

@@ -12,7 +12,8 @@ from leakinfer.inference import Observation, information, solve
 from leakinfer.job import belief as beliefs
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding, Skip
-from leakinfer.job.job import WHOLE, Job, outcome_names
+from leakinfer.circuit.model import WHOLE
+from leakinfer.job.job import Job, outcome_names
 
 from .small import BREEZE, RUNNING, chance, found, job_on, shipped_job, site, told, weighed
 

@@ -10,7 +10,8 @@ from msgspec import structs
 from leakinfer.circuit.model import Place, Site, System
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding
-from leakinfer.job.job import WHOLE, Job
+from leakinfer.circuit.model import WHOLE
+from leakinfer.job.job import Job
 from leakinfer.planner.model import Minutes
 from leakinfer.planner.plan import make_plan
 from tests.job.small import CATALOGUE, CLOSET, COIL, VALVES, YARD, found, job_on, shipped_job, site, system, told

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from leakinfer.job.belief import Belief
-from leakinfer.job.job import WHOLE, Job
+from leakinfer.circuit.model import WHOLE
+from leakinfer.job.job import Job
 from leakinfer.planner.model import OBJECTIVES, Objective, Ranked
 from leakinfer.planner.plan import make_plan
 from tests.job.small import found, job_on, shipped_job, site, system, told, weighed

@@ -8,7 +8,8 @@ from msgspec import structs
 from leakinfer.catalogue.model import Catalogue
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Skip
-from leakinfer.job.job import WHOLE, Job
+from leakinfer.circuit.model import WHOLE
+from leakinfer.job.job import Job
 from leakinfer.planner.plan import make_plan
 from tests.inference.enumeration import solve_by_enumeration
 from tests.job.small import CATALOGUE, COIL, coarse, found, job_on, shipped_job, site, system, told
