@@ -85,8 +85,7 @@ class Flows:
         a forecast as quick as that of a sweep. What is read is judged by the sum.
         """
         planned = planned_error(self.job, method, target, condition)
-        visit = visit_at(self.job, NOW)
-        emit = {}
+        visit, emit = len(self.job.returns), {}
         for site in self.job.scope(method, target):
             key = (
                 method.id,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -165,8 +166,10 @@ class Fluid:
         if not low <= pressure_pa <= high * (1 + EDGE):
             what = f"pressure {pressure_pa / 1e5:g} bar absolute is outside the table of {self.name}"
             raise InputError(what, allowed=f"{low / 1e5:g} to {high / 1e5:g} bar absolute")
-        across = [float(np.interp(pressure_pa, table.pressure, row)) for row in table.factor]
-        return float(np.interp(temperature_k, table.temperature, across))
+        above = min(max(bisect_left(table.temperature, temperature_k), 1), len(table.temperature) - 1)
+        rows = slice(above - 1, above + 1)  # the two temperatures around it
+        across = [float(np.interp(pressure_pa, table.pressure, row)) for row in table.factor[rows]]
+        return float(np.interp(temperature_k, table.temperature[rows], across))
 
     def _saturation(self) -> SaturationColumns:
         if self.columns.saturation is None:

@@ -91,6 +91,7 @@ def load_refrigerants() -> RefrigerantFile:
     return read_toml(shipped("priors", "refrigerants.toml"), RefrigerantFile)
 
 
+@lru_cache(maxsize=256)
 def refrigerant(name: str, where: str = "refrigerant") -> Refrigerant:
     """The listed refrigerant of that name, in any spelling (``R-410A``, ``r410a``).
 

@@ -10,7 +10,7 @@ from leakinfer.physics.laws import laminar_multiplier
 from leakinfer.physics.properties import Fluid
 from leakinfer.physics.units import ATMOSPHERE, GAS_CONSTANT, throughput_to_moles
 
-ITERATIONS = 20  # each shrinks the error some thirtyfold at 70 bar
+ITERATIONS = 8  # each shrinks the error some thirtyfold at 70 bar
 
 
 def compensated_pressure(

@@ -117,6 +117,7 @@ class Words:
         self.made = Counter((finding.method, finding.target) for finding in self.job.findings)
         self.last = {(finding.target, finding.method): finding.outcome for finding in self.job.findings}
         self._there: dict[tuple[str, str], str] = {}
+        self._warned_of: dict[tuple[str, tuple[SetUp, ...]], tuple[str, ...]] = {}
 
     def ranked(self, candidate: Candidate, score: Score, spent: Minutes, cost: float) -> Ranked:
         """The whole answer about one test."""
@@ -144,10 +145,13 @@ class Words:
 
     def _cautions(self, candidate: Candidate, steps: tuple[SetUp, ...]) -> tuple[str, ...]:
         """What the test can do to people, and what the work before it can."""
-        own = self.warned[candidate.method]
         if not steps:
-            return own
-        return tuple(dict.fromkeys((*(text for step in steps for text in cautions(self.job, step.cautions)), *own)))
+            return self.warned[candidate.method]
+        key = (candidate.method, steps)
+        if key not in self._warned_of:
+            before = (text for step in steps for text in cautions(self.job, step.cautions))
+            self._warned_of[key] = tuple(dict.fromkeys((*before, *self.warned[candidate.method])))
+        return self._warned_of[key]
 
     def _how(self, candidate: Candidate, method: Method) -> str:
         """The method's own way; of a circumstance, what to look for."""
