@@ -17,6 +17,7 @@ from leakinfer.job.rates import Rates, air_divider, kind
 from leakinfer.physics.units import pa_to_kpa_gauge
 
 Array = NDArray[np.float64]
+DAY = "day:"  # switches of good and bad days begin so
 
 
 def reach(method: Method) -> str:
@@ -88,7 +89,7 @@ class Detection:
         moving = not method.lasting and air_divider(method, air) > 1
         if not moving and fair:
             return None
-        return f"day:{reach(method)}:{air if moving else 'still'}:{'fair' if fair else 'low'}"
+        return f"{DAY}{reach(method)}:{air if moving else 'still'}:{'fair' if fair else 'low'}"
 
     @cached_property
     def shared_days(self) -> frozenset[str]:

@@ -13,6 +13,7 @@ from leakinfer.circuit.conditions import CARBON_DIOXIDE, Condition
 from leakinfer.circuit.model import WHOLE
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
+from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.physics.refrigerants import refrigerant
 from leakinfer.planner.model import Candidate, NotAllowed
@@ -86,6 +87,7 @@ def possible(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], 
     reach = Reach(job, consent)
     allowed: list[Candidate] = []
     refused: list[NotAllowed] = []
+    made = _silent_so_far(job)
     for method in job.catalogue.methods.values():
         barred = _barred(job, method, reach)
         if barred:
@@ -96,8 +98,29 @@ def possible(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], 
             if reason:
                 refused.append(NotAllowed(method.id, target, reason))
             else:
-                allowed += _with_conditions(job, method, target, reach)
+                fresh = _with_conditions(job, method, target, reach)
+                allowed += [candidate for candidate in fresh if _key(job, candidate) not in made]
     return allowed, refused
+
+
+def _key(job: Job, candidate: Candidate | Finding) -> tuple[object, ...]:
+    """What makes a test the same as one before: all but small changes of temperature."""
+    told, method = candidate.condition, job.catalogue.methods[candidate.method]
+    if method.lasting or method.kind == "exposure":
+        return candidate.method, candidate.target
+    circuit = (told.state, told.heating, told.test_kpa, told.sections)
+    return candidate.method, candidate.target, circuit, told.air, told.shroud
+
+
+def _silent_so_far(job: Job) -> frozenset[tuple[object, ...]]:
+    """Tests of this visit that said nothing, since when nothing was repaired: to make them again at once tells nothing
+    that their first time did not."""
+    since = max([0, *(later.after for later in (*job.returns, *job.repairs))])
+    return frozenset(
+        _key(job, finding)
+        for finding in job.findings[since:]
+        if finding.outcome == job.catalogue.methods[finding.method].silent
+    )
 
 
 def _barred(job: Job, method: Method, reach: Reach) -> str | None:
@@ -135,9 +158,18 @@ def _with_conditions(job: Job, method: Method, target: str, reach: Reach) -> Ite
             alone = reach.isolated(target, state)
             found = alone if isinstance(alone, str) else (alone,)
         for condition in () if found is None or isinstance(found, str) else found:
-            yield Candidate(method.id, target, condition, place)
+            if not (method.kind == "hold" and _shut_off_barred(job, target)):
+                yield Candidate(method.id, target, condition, place)
             if _shroud_helps(job, method, place, condition):
                 yield Candidate(method.id, target, replace(condition, shroud=True), place)
+
+
+def _shut_off_barred(job: Job, target: str) -> bool:
+    """Whether an isolation cannot be shut off now, for want of consent or tools."""
+    if target in (WHOLE, job.facts.test_isolation):
+        return False
+    aid = job.catalogue.setups[f"isolate_{next(part.by for part in job.system.isolations if part.id == target)}"]
+    return barrier(job, aid.tier, aid.tools) is not None
 
 
 def _shroud_helps(job: Job, method: Method, place: str | None, condition: Condition) -> bool:

@@ -10,12 +10,12 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference import Information, LevelTest, Mask, Posterior, Test, information
+from leakinfer.inference import Information, LevelTest, Mask, Posterior, Table, Test, information
 from leakinfer.inference.entropy import mutual_information_bits
 from leakinfer.inference.information import from_joint, level_tables, target_table
 from leakinfer.inference.local import GroupView, Probe, plain_tables
 from leakinfer.job.belief import Belief, level_test, look_test, weight_test
-from leakinfer.job.detection import background, reach
+from leakinfer.job.detection import DAY, background, reach
 from leakinfer.job.finding import Finding
 from leakinfer.job.origins import NOW
 from leakinfer.planner.model import Candidate
@@ -43,6 +43,7 @@ class Scorer:
         self.pairs = belief.pairs
         self._ground: dict[str, Array] = {}
         self._units: dict[tuple[str, str], tuple[str, ...]] = {}
+        self._without_days: dict[tuple[int, tuple[str, ...]], Table] = {}
         self.unit_of = {site.id: site.unit for site in belief.job.sites}
 
     def score(self, candidates: Sequence[Candidate]) -> list[Score]:
@@ -67,7 +68,30 @@ class Scorer:
         if method.kind in ("hold", "gather"):
             return self.belief.flows.test(method, candidate.target, candidate.condition)
         finding = Finding(candidate.method, candidate.target, method.silent, candidate.condition)
-        return level_test(self.belief, finding, self.pairs)
+        test = level_test(self.belief, finding, self.pairs)
+        return LevelTest(test.background, {i: self._settled(t, i) for i, t in test.emit.items()}, test.hidden)
+
+    def _settled(self, table: Table, item: str) -> Table:
+        """The table without the switches of days that the item was not tested in: their chances as they stand.
+
+        What else ties such a day to the item, the loss above all, is too weak to lay out the scan anew for it.
+        """
+        posterior = self.belief.posterior
+        if not table.switches or not isinstance(posterior, Posterior):
+            return table
+        link = posterior.chain.links[posterior.chain.place[item]]
+        foreign = tuple(n for n in table.switches if n.startswith(DAY) and n not in (*link.shared, *link.private))
+        if not foreign:
+            return table
+        key = (id(table), foreign)
+        if key not in self._without_days:
+            values, names = table.values, list(table.switches)
+            for name in foreign:
+                axis = names.index(name)
+                values = np.tensordot(posterior.switch(name), values, axes=(0, axis))
+                names.remove(name)
+            self._without_days[key] = Table(values, tuple(names))
+        return self._without_days[key]
 
     def units(self, candidate: Candidate) -> tuple[str, ...]:
         """The repair units that the test touches."""
@@ -157,7 +181,8 @@ class Scorer:
         site = self.job.site(candidate.target)
         table, hidden = self.belief.detection.answer(method, site, candidate.condition, repeated=repeated)
         origin = self.belief.origins[site.id]
-        return Probe(origin.table(table, origin.alive(NOW)), self._ground[method.id], hidden)
+        settled = self._settled(origin.table(table, origin.alive(NOW)), site.id)
+        return Probe(settled, self._ground[method.id], hidden)
 
     def _touched(self, candidate: Candidate) -> list[str]:
         return [site.id for site in self.job.scope(self.job.catalogue.methods[candidate.method], candidate.target)]

@@ -67,15 +67,16 @@ def _in_time(belief: Belief, ranked: Sequence[Ranked]) -> tuple[list[Ranked], li
 def _order(
     belief: Belief, ranked: Sequence[Ranked], objective: Objective
 ) -> Callable[[Ranked], tuple[bool, float, float]]:
-    """What the tests are sorted by."""
-    least = belief.job.catalogue.numbers["stop_bits_per_minute"]
+    """What the tests are sorted by; costs that the forecast cannot tell apart are, by bits a minute."""
+    numbers, methods = belief.job.catalogue.numbers, belief.job.catalogue.methods
+    least = numbers["stop_bits_per_minute"]
     waiting = any(test.perishable and test.repeat == 0 and test.bits_per_minute > least for test in ranked)
-    methods = belief.job.catalogue.methods
+    close = min((test.cost for test in ranked), default=0.0) + numbers["cost_margin_minutes"]
 
     def order(test: Ranked) -> tuple[bool, float, float]:
         hoses = methods[test.candidate.method].gauges or any(step.gauges for step in test.steps)
         per_minute = -test.bits_per_minute
-        value = {"bits": -test.bits, "bits_per_minute": per_minute}.get(objective, test.cost)
+        value = {"bits": -test.bits, "bits_per_minute": per_minute}.get(objective, max(test.cost, close))
         return waiting and hoses, value, per_minute
 
     return order
