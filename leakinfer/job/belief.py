@@ -237,7 +237,7 @@ def tested_pairs(job: Job) -> set[tuple[str, str]]:
     pairs: set[tuple[str, str]] = set()
     for _, finding in job.standing_findings:
         method = job.catalogue.methods[finding.method]
-        if method.kind in ("point", "sweep", "spot"):
+        if method.kind in ("point", "sweep", "spot", "gather"):
             pairs.update((reach(method), site.id) for site in job.scope(method, finding.target))
     return pairs
 

@@ -68,19 +68,19 @@ class Detection:
             return self._tables[alike], self.unreachable(method, site)
         own = (*alike, site.id)
         if own not in self._tables:
-            self._tables[own] = _with_blind(self._tables[alike], blind_name(reach(method), site.id))
+            self._tables[own] = with_blind(self._tables[alike], blind_name(reach(method), site.id))
         return self._tables[own], 0.0
 
     def _table(self, method: Method, site: Site, condition: Condition, air: str, fair: bool) -> Table:
         """(states, levels); in poor conditions an average over their good and bad days, or by their switch."""
         poor = self.poor(method, air, fair)
         if poor is None:
-            return Table(self._levels(method, site, condition, air, 1.0))
-        spread = self.job.catalogue.numbers["air_divider_spread"] if air_divider(method, air) > 1 else 1.0
-        numbers = self.job.catalogue.numbers
-        days = [(spread, 1.0 if fair else numbers["poor_condition_worse"])]
-        days.append((1 / spread, 1.0 if fair else numbers["poor_condition_better"]))
-        both = np.stack([self._levels(method, site, condition, air, factor, times) for times, factor in days])
+            return Table(self._levels(method, site, condition, air_divider(method, air), 1.0))
+        numbers, divider = self.job.catalogue.numbers, air_divider(method, air)
+        bad, good = (divider ** numbers[name] for name in ("air_exponent_worse", "air_exponent_better"))
+        worse, better = (1.0 if fair else numbers[f"poor_condition_{name}"] for name in ("worse", "better"))
+        days = [self._levels(method, site, condition, bad, worse), self._levels(method, site, condition, good, better)]
+        both = np.stack(days)
         return Table(both, (poor,)) if poor in self.shared_days else Table(both.mean(0))
 
     def poor(self, method: Method, air: str, fair: bool) -> str | None:
@@ -91,6 +91,10 @@ class Detection:
             return None
         return f"{DAY}{reach(method)}:{air if moving else 'still'}:{'fair' if fair else 'low'}"
 
+    def _ties(self, method: Method, air: str, fair: bool) -> bool:
+        """Whether conditions are so poor that the day ties tests together; a mere breeze is taken on average."""
+        return not fair or air_divider(method, air) >= self.job.catalogue.numbers["shared_day_divider"]
+
     @cached_property
     def shared_days(self) -> frozenset[str]:
         """Poor conditions in which a finding was made: whatever is tested in them again shares their day."""
@@ -100,7 +104,9 @@ class Detection:
             if method.kind in ("point", "sweep", "spot"):
                 for site in self.job.scope(method, finding.target):
                     air = self.job.air_at(site.place, finding.condition)
-                    met.add(self.poor(method, air, self.fair(method, site, finding.condition)))
+                    fair = self.fair(method, site, finding.condition)
+                    if self._ties(method, air, fair):
+                        met.add(self.poor(method, air, fair))
         return frozenset(name for name in met if name is not None)
 
     def fair(self, method: Method, site: Site, condition: Condition) -> bool:
@@ -114,16 +120,13 @@ class Detection:
             self._fair[key] = warm and gauge >= method.least_gauge_kpa
         return self._fair[key]
 
-    def _levels(
-        self, method: Method, site: Site, condition: Condition, air: str, factor: float, divided: float = 1.0
-    ) -> Array:
-        """(states, levels): P(highest outcome that a copy within reach gives). ``factor``: on the chance to detect;
-        ``divided``: on the air's divider, which is never less than that of still air."""
-        rate = (
-            self.rates.year(site.section)
-            if method.lasting
-            else self.rates.at_probe(method, site.section, condition, air) / max(divided, 1 / air_divider(method, air))
-        )
+    def _levels(self, method: Method, site: Site, condition: Condition, divider: float, factor: float) -> Array:
+        """(states, levels): P(highest outcome that a copy within reach gives). ``divider``: what the air divides the
+        rate by; ``factor``: on the chance to detect."""
+        if method.lasting:
+            rate = self.rates.year(site.section)
+        else:
+            rate = self.rates.at_probe(method, site.section, condition) / divider
         factor = (1 - method.lapse) * factor
         at_least = [np.ones_like(rate)]
         for grade in method.grades:
@@ -132,7 +135,7 @@ class Detection:
         return -np.diff(np.stack([*at_least, np.zeros_like(rate)], axis=1), axis=1)
 
 
-def _with_blind(table: Table, blind: str) -> Table:
+def with_blind(table: Table, blind: str) -> Table:
     """The table by one more switch, last: within reach, or hidden and so silent."""
     quiet = np.zeros_like(table.values)
     quiet[..., 0] = 1.0

@@ -6,7 +6,6 @@ Each is a likelihood over the sum of the flows of all sites that the test gas, t
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,8 +14,9 @@ from numpy.typing import NDArray
 
 from leakinfer.catalogue.model import Method
 from leakinfer.circuit.conditions import Condition
-from leakinfer.circuit.model import Site
+from leakinfer.circuit.model import ELSEWHERE, Site
 from leakinfer.inference import AmountTest, LevelTest, Observation, Table, split_amounts
+from leakinfer.job.detection import blind_name, reach, with_blind
 from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.origins import NOW, visit_at
 from leakinfer.job.rates import kind
@@ -66,64 +66,78 @@ class Flows:
     def observation(self, finding: Finding, number: int) -> Observation:
         """A finding as the engine knows it: by its reading, or by its words where none was written down."""
         method = self.job.catalogue.methods[finding.method]
-        sites = self.job.scope(method, finding.target)
-        name = f"flow {number}"
         reading = flow_read(self.job, finding)
         if reading is None:
-            test = self._in_words(method, finding.target, finding.condition, number, name)
+            test = self.test(method, finding.target, finding.condition, number)
             return Observation(test, outcome_names(method).index(finding.outcome))
         error = math.hypot(reading.absolute_sd, reading.relative_sd * max(reading.flow, 0.0))
         grid = _grid(max(reading.flow, 0.0), error)
         likelihood = likelihood_of(self.job, finding, reading, grid.flows)
-        spread = self._spread(sites, finding.condition, grid, number)
-        return Observation(AmountTest(spread, likelihood[:, None], name), 0)
+        spread = self._spread(method, finding, grid, number)
+        return Observation(AmountTest(spread, likelihood[:, None], f"flow {number}"), 0)
 
-    def test(self, method: Method, target: str, condition: Condition) -> LevelTest:
-        """A test that is still to be made, with outcomes in words.
+    def test(self, method: Method, target: str, condition: Condition, moment: int = NOW) -> LevelTest:
+        """A test of which only the words are known, made or to be made.
 
-        Forecast as if each leak were met alone: small leaks that only together pass the limit are left out, which keeps
-        a forecast as quick as that of a sweep. What is read is judged by the sum.
+        Told as if each leak were met alone: small leaks that only together pass the limit are left out, which keeps it
+        as quick as a sweep. What is read is judged by the sum.
         """
         planned = planned_error(self.job, method, target, condition)
-        visit, emit = len(self.job.returns), {}
-        for site in self.job.scope(method, target):
-            key = (
-                method.id,
-                target,
-                kind(self.rates.sections[site.section]),
-                self._reached(site, condition),
-                condition,
-            )
+        visit, emit, hidden = visit_at(self.job, moment), dict[str, Table](), dict[str, float]()
+        for site in self._scope(method, target):
+            key = (method.id, target, *self._alike(site, condition))
             if key not in self._tables:
                 self._tables[key] = Table(told_apart(planned, self.rates.throughput(site.section, condition)))
+            table, chance = self._hiding(method, site, self._tables[key])
             for name in self.belief.items[site.id]:
                 origin = self.belief.origins[name]
                 if origin.visit <= visit:
-                    emit[name] = origin.table(self._tables[key], origin.alive(NOW))
-        quiet = told_apart(planned, np.zeros(1), planned.other)[0]
-        return LevelTest(quiet, emit)
+                    emit[name], hidden[name] = origin.table(table, origin.alive(moment)), chance
+        return LevelTest(told_apart(planned, np.zeros(1), planned.other)[0], emit, hidden)
 
-    def _in_words(self, method: Method, target: str, condition: Condition, moment: int, name: str) -> AmountTest:
-        """A test that was made, of which only the words are known."""
-        planned = planned_error(self.job, method, target, condition)
-        grid = _grid(planned.limit, planned.error)
-        levels = told_apart(planned, grid.flows, planned.other)
-        return AmountTest(self._spread(self.job.scope(method, target), condition, grid, moment), levels, name)
-
-    def _spread(self, sites: Iterable[Site], condition: Condition, grid: Grid, moment: int) -> dict[str, Table]:
+    def _spread(self, method: Method, finding: Finding, grid: Grid, moment: int) -> dict[str, Table]:
         """(states, cells) of every item that was there at the moment: what one copy adds to the sum."""
-        visit = visit_at(self.job, moment)
-        spread = {}
-        for site in sites:
-            key = (kind(self.rates.sections[site.section]), self._reached(site, condition), condition, grid)
+        visit, spread = visit_at(self.job, moment), dict[str, Table]()
+        for site in self._scope(method, finding.target):
+            key = (*self._alike(site, finding.condition), grid)
             if key not in self._tables:
-                flows = self.rates.throughput(site.section, condition)
+                flows = self.rates.throughput(site.section, finding.condition)
                 self._tables[key] = Table(split_amounts(flows, grid.step, grid.cells))
+            table, chance = self._hiding(method, site, self._tables[key])
             for name in self.belief.items[site.id]:
                 origin = self.belief.origins[name]
                 if origin.visit <= visit:
-                    spread[name] = origin.table(self._tables[key], origin.alive(moment))
+                    spread[name] = origin.table(self._missed(table, chance), origin.alive(moment))
         return spread
 
-    def _reached(self, site: Site, condition: Condition) -> bool:
-        return not condition.sections or site.section in condition.sections
+    def _scope(self, method: Method, target: str) -> list[Site]:
+        """The sites whose gas the test takes in; a shroud takes in no place that nobody knows."""
+        wrapped = method.kind == "gather"
+        return [s for s in self.job.scope(method, target) if not (wrapped and s.component == ELSEWHERE)]
+
+    def _alike(self, site: Site, condition: Condition) -> tuple[object, ...]:
+        """Sites with the same flow in a condition."""
+        reached = not condition.sections or site.section in condition.sections
+        return kind(self.rates.sections[site.section]), reached, condition
+
+    def _hiding(self, method: Method, site: Site, table: Table) -> tuple[Table, float]:
+        """The table, by the switch of what hides the site from a probe and a shroud alike where it was tested before,
+        and the chance that it hides otherwise. Gas and vacuum within the circuit reach every leak."""
+        if method.kind == "hold":
+            return table, 0.0
+        detection = self.belief.detection
+        if (reach(method), site.id) not in self.belief.pairs:
+            return table, detection.unreachable(method, site)
+        key = ("blind", id(table), site.id)
+        if key not in self._tables:
+            self._tables[key] = with_blind(table, blind_name(reach(method), site.id))
+        return self._tables[key], 0.0
+
+    def _missed(self, table: Table, chance: float) -> Table:
+        """A table of which a share adds nothing."""
+        key = ("missed", id(table), chance)
+        if chance > 0 and key not in self._tables:
+            nothing = np.zeros_like(table.values)
+            nothing[..., 0] = 1.0
+            self._tables[key] = Table((1 - chance) * table.values + chance * nothing, table.switches)
+        return self._tables[key] if chance > 0 else table

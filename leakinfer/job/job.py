@@ -173,6 +173,7 @@ class Job:
     def _facts_after(self, finding: Finding) -> Facts:
         """Where a test leaves the technician and the system."""
         facts, method, told = self.facts, self.catalogue.methods[finding.method], finding.condition
+        setups = self.catalogue.setups
         place = self.place_of(finding.method, finding.target)
         left = facts.minutes_left
         same = told.state == facts.state and told.heating == facts.heating
@@ -187,7 +188,7 @@ class Job:
             test_isolation=self._isolated_by(finding),
             high_kpa=facts.high_kpa if same else told.high_kpa,
             low_kpa=facts.low_kpa if same else told.low_kpa,
-            aids=tuple(sorted({*facts.aids, *method.needs})),
+            aids=tuple(sorted({*facts.aids, *(aid for aid in method.needs if not setups[aid].place_each)})),
             minutes_left=None if left is None else max(0.0, left - (finding.minutes or 0.0)),
         )
 
@@ -326,6 +327,8 @@ class Job:
         """Why a test can never be made on this system, or None."""
         if method.kind == "total" and self.returns and not self.returns[-1].recharged:
             return "the charge was not put right at the visit before: a weight would not tell since when it is missing"
+        if method.kind == "gather" and all(site.component == ELSEWHERE for site in self.scope(method, target)):
+            return "there is nothing to wrap"
         if method.kind != "point":
             return None if self.scope(method, target) else "nothing is fitted there"
         site = self.site(target)

@@ -61,7 +61,7 @@ class Deficit:
         least = min((r.error_g for r in self.readings), default=0.05 * self.charge_g)
         top = max((r.missing_g + ERRORS_BEYOND * r.error_g for r in self.readings), default=0.0)
         top = max(top, 0.3 * self.charge_g)
-        fineness = CELLS_PER_ERROR
+        fineness: float = CELLS_PER_ERROR
         if self.job.returns:
             fineness = CELLS_OVER_VISITS
         elif self._flows_too:
@@ -73,9 +73,7 @@ class Deficit:
     def _flows_too(self) -> bool:
         """Whether another sum is open beside this one: a reading of a hold or the like."""
         methods = self.job.catalogue.methods
-        return any(
-            methods[finding.method].kind in ("hold", "gather") for _, finding in self.job.standing_findings
-        )
+        return any(methods[finding.method].kind in ("hold", "gather") for _, finding in self.job.standing_findings)
 
     @property
     def first_charge_counts(self) -> bool:

@@ -124,11 +124,11 @@ class Rates:
         states = (self._over_year("standing", mild), self._over_year("running", mild))
         return max(pressure_pa(section, state, self.fluid, condition_numbers()) for state in states)
 
-    def at_probe(self, method: Method, section: str, condition: Condition, air: str) -> Array:
-        """(states,): the rate in the method's own unit that reaches the instrument, in that air."""
+    def at_probe(self, method: Method, section: str, condition: Condition) -> Array:
+        """(states,): the rate in the method's own unit that reaches the instrument in still air."""
         flow = self.throughput if method.rate == "Pa m3/s" else self.g_per_year
         gain = self.numbers["shroud_gain"] if condition.shroud else 1.0
-        return np.asarray(flow(section, condition) * (gain / air_divider(method, air)))
+        return np.asarray(flow(section, condition) * gain)
 
     def year(self, section: str) -> Array:
         """(states,): g lost on average over a year, part running and part standing."""

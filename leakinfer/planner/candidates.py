@@ -20,6 +20,7 @@ from leakinfer.planner.model import Candidate, NotAllowed
 from leakinfer.planner.setups import barrier, ways, what_bars
 
 TEST_GAS: tuple[State, ...] = ("nitrogen", "tracer")
+CHARGED: tuple[State, ...] = ("running", "standing")
 
 
 @dataclass(frozen=True)
@@ -133,6 +134,8 @@ def _barred(job: Job, method: Method, reach: Reach) -> str | None:
         reason = barrier(job, tier if reach.consent else "quick", tools)
         if reason:
             return reason
+    if needs and job.facts.state not in CHARGED:
+        return f"{needs[0].name}: with a charged system only"
     if method.lasting or method.kind == "exposure":
         return None
     reasons = [found for state in method.states if isinstance(found := reach.conditions.get(state), str)]

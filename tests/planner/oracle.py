@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from leakinfer.circuit.model import WHOLE
 from leakinfer.inference import AmountTest, LevelTest, Model, Table
 from leakinfer.job.belief import Belief, level_test, look_test, tested_pairs, weight_test
 from leakinfer.job.finding import Finding
@@ -33,10 +34,20 @@ def plan_of(job: Job, objective: Objective = "bits_per_minute") -> Plan:
     return make_plan(Belief(job), objective)
 
 
-def pick(plan: Plan, method: str, target: str, state: str = "standing") -> Ranked:
-    """The one test of that method, target and state."""
-    (test,) = matching(plan, method, target, state)
+def pick(
+    plan: Plan, method: str, target: str, state: str = "standing", *, shroud: bool = False, heating: bool = False
+) -> Ranked:
+    """The one test of that method, target and condition."""
+    found = matching(plan, method, target, state)
+    (test,) = (t for t in found if (t.candidate.condition.shroud, t.candidate.condition.heating) == (shroud, heating))
     return test
+
+
+def again(plan: Plan, test: Ranked) -> Ranked:
+    """The same test in another plan."""
+    one = test.candidate
+    told = one.condition
+    return pick(plan, one.method, one.target, told.state, shroud=told.shroud, heating=told.heating)
 
 
 def matching(plan: Plan, method: str, target: str, state: str | None = None) -> list[Ranked]:
@@ -53,9 +64,17 @@ def scope(job: Job, method: str, target: str) -> list[str]:
         "sweep": lambda: [site.id for site in system.sites if site.zone == target],
         "spot": lambda: [name for spot in system.spots if spot.id == target for name in spot.catches],
         "exposure": lambda: touched(job, target),
+        "gather": lambda: [site.id for site in system.sites if site.zone == target],
+        "hold": lambda: held(job, target),
         "total": lambda: [site.id for site in system.sites],
     }[kind]()
     return [site for site in sites if site not in job.facts.not_fitted]
+
+
+def held(job: Job, target: str) -> list[str]:
+    """The sites of an isolation, or all."""
+    inside = {section for part in job.system.isolations if part.id == target for section in part.sections}
+    return [site.id for site in job.system.sites if target == WHOLE or site.section in inside]
 
 
 def touched(job: Job, circumstance: str) -> list[str]:
@@ -102,6 +121,8 @@ class Brute:
             return look_test(self.belief, one.target)
         if method.kind == "total":
             return weight_test(self.belief, one.method)
+        if method.kind in ("hold", "gather"):
+            return self.belief.flows.test(method, one.target, one.condition)
         finding = Finding(one.method, one.target, method.silent, one.condition)
         return level_test(self.belief, finding, tested_pairs(self.job))
 
@@ -133,6 +154,16 @@ class Brute:
         labels = self.labels(ranked, most)
         return mutual_information(labels, self.joint(self.test(ranked)))
 
+    def leaking(self, ranked: Ranked, units: Sequence[str]) -> Array:
+        """(units, outcomes): P(a repair unit leaks at a size that matters, outcome)."""
+        joint, sites = self.joint(self.test(ranked)), self.job.sites
+        each = [{site.id: self.belief.masks[site.id] for site in sites if site.unit == unit} for unit in units]
+        return np.array([joint[self.answer.worlds.any_copy(group)].sum(0) for group in each])
+
+    def more(self, ranked: Ranked, most: int) -> Array:
+        """(outcomes,): P(more than ``most`` touched units leak, outcome)."""
+        return np.asarray(self.joint(self.test(ranked))[self.labels(ranked, most) < 0].sum(0))
+
     def labels(self, ranked: Ranked, most: int) -> NDArray[np.intp]:
         """(W,): which touched repair units leak at a size that matters, as a number, or -1 for more than ``most``."""
         one = ranked.candidate
@@ -159,10 +190,10 @@ def after_each(job: Job, ranked: Ranked) -> Iterator[tuple[float, Job]]:
 
 
 def by_scope(job: Job, tests: Sequence[Ranked]) -> Mapping[tuple[str, ...], list[Ranked]]:
-    """Sweeps and spots, those of the same sites together."""
+    """Sweeps, spots, gatherings and holds, those of the same sites together."""
     kept: dict[tuple[str, ...], list[Ranked]] = {}
     for test in tests:
         one = test.candidate
-        if job.catalogue.methods[one.method].kind in ("sweep", "spot"):
+        if job.catalogue.methods[one.method].kind in ("sweep", "spot", "gather", "hold"):
             kept.setdefault(tuple(sorted(scope(job, one.method, one.target))), []).append(test)
     return kept

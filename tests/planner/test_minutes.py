@@ -16,7 +16,7 @@ from leakinfer.planner.model import Minutes
 from leakinfer.planner.plan import make_plan
 from tests.job.small import CATALOGUE, CLOSET, COIL, VALVES, YARD, found, job_on, shipped_job, site, system, told
 
-from .oracle import pick, plan_of
+from .oracle import again, pick, plan_of
 
 PROBE = CATALOGUE.methods["probe_point"]
 
@@ -60,24 +60,24 @@ def test_an_open_panel_and_a_place_as_facts() -> None:
 
 
 @pytest.mark.parametrize(
-    ("now", "other", "name"), [("standing", "running", "start_minutes"), ("running", "standing", "stop_minutes")]
+    ("now", "other", "name"), [("standing", "running", "start"), ("running", "standing", "stop")]
 )
 def test_a_change_of_state_costs_its_minutes(now: str, other: str, name: str) -> None:
     plan = plan_of(job_on(two_places(), state=now))
     assert pick(plan, "probe_point", "joint", now).minutes.state == 0
-    assert pick(plan, "probe_point", "joint", other).minutes.state == CATALOGUE.numbers[name] > 0
+    assert pick(plan, "probe_point", "joint", other).minutes.state == CATALOGUE.setups[name].minutes > 0
 
 
 @pytest.mark.parametrize("now", ["standing", "running"])
 def test_what_lasts_and_looks_are_made_as_it_is_now(now: str) -> None:
-    plan = plan_of(job_on(two_places(), state=now))
+    plan = plan_of(job_on(two_places(), state=now, consent="intrusive"))
     for test in plan.next:
         if test.candidate.method in ("oil_point", "oil_look", "look"):
             assert test.candidate.condition.state == now
             assert test.minutes.state == 0
         if test.candidate.method == "weigh_charge":
             assert test.candidate.condition.state == "standing"
-            assert test.minutes.state == (CATALOGUE.numbers["stop_minutes"] if now == "running" else 0)
+            assert test.minutes.state == (CATALOGUE.setups["stop"].minutes if now == "running" else 0)
 
 
 def test_a_look_takes_the_minutes_of_its_circumstance() -> None:
@@ -87,7 +87,7 @@ def test_a_look_takes_the_minutes_of_its_circumstance() -> None:
 
 
 def test_a_weighing_needs_no_place() -> None:
-    test = pick(plan_of(job_on(two_places())), "weigh_charge", WHOLE)
+    test = pick(plan_of(job_on(two_places(), consent="intrusive")), "weigh_charge", WHOLE)
     assert test.candidate.place is None
     assert test.minutes == Minutes(CATALOGUE.methods["weigh_charge"].minutes)
 
@@ -95,7 +95,7 @@ def test_a_weighing_needs_no_place() -> None:
 def test_minutes_change_no_bits() -> None:
     here, away = (plan_of(job_on(two_places(), place=place, opened=(CLOSET,))) for place in (CLOSET, YARD))
     for test in here.next:
-        other = pick(away, test.candidate.method, test.candidate.target, test.candidate.condition.state)
+        other = again(away, test)
         assert other.bits == pytest.approx(test.bits, abs=1e-12)
 
 
@@ -104,7 +104,7 @@ def test_standing_in_a_place_lowers_the_minutes_there_only() -> None:
     before, there = plan_of(job), plan_of(job.with_facts({"place": "coil_box", "opened": ("coil_box",)}))
     for test in before.next:
         one = test.candidate
-        after = pick(there, one.method, one.target, one.condition.state)
+        after = again(there, test)
         saved = 3 + 10 if one.place == "coil_box" else 0
         assert test.minutes.total - after.minutes.total == pytest.approx(saved)
 

@@ -16,7 +16,7 @@ from leakinfer.planner.model import Ranked
 from leakinfer.planner.plan import make_plan
 from tests.job.small import COIL, found, job_on, shipped_job, site, system, told, weighed
 
-from .oracle import pick, plan_of
+from .oracle import again, pick, plan_of
 
 SPLITS = ("ducted_split", "heat_pump")
 PORT_CLASSES = {"valve_core", "cap_brass_seal", "cap_plastic"}
@@ -106,7 +106,7 @@ def test_wind_spoils_probing_outdoors_and_not_indoors(name: str) -> None:
         one = test.candidate
         if one.method not in ("probe_point", "probe_sweep") or one.place is None:
             continue
-        other = pick(wind, one.method, one.target, one.condition.state)
+        other = again(wind, test)
         if outdoors[one.place]:
             assert other.bits < test.bits
             assert other.outcomes["response"] < test.outcomes["response"]
