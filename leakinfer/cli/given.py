@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, get_args
 
-from leakinfer.catalogue.model import Catalogue
+from leakinfer.catalogue.model import Catalogue, Tier
+from leakinfer.circuit.conditions import State
+from leakinfer.circuit.model import WHOLE
 from leakinfer.errors import InputError
 from leakinfer.physics.units import YEAR, Dimension, kelvin_to_celsius, kg_s_to_g_per_year, parse_quantity
 from leakinfer.reading import known
@@ -13,9 +15,12 @@ from leakinfer.reading import known
 Given: TypeAlias = Mapping[str, Any]  # facts by name, as plain data
 Reader: TypeAlias = Callable[[Given, str, str], dict[str, Any]]  # facts so far, the text, where it stands
 
-STATES = ("running", "standing")
+STATES: tuple[State, ...] = get_args(State)
 AIRS = ("still", "breeze", "wind")
+TIERS: tuple[Tier, ...] = get_args(Tier)
 NOTHING = "none"
+OF_A_STATE = {"test_kpa": 0.0, "test_isolation": None, "high_kpa": None, "low_kpa": None}  # end with it
+FIRST = {"state": 0, "heating": 1}  # read before the pressures of the new state
 
 
 def years(text: str, where: str) -> float:
@@ -28,6 +33,21 @@ def celsius(text: str, where: str) -> float:
     return round(kelvin_to_celsius(parse_quantity(text, "temperature", where)), 9)
 
 
+def kpa(text: str, where: str) -> float:
+    """A gauge pressure in kPa; a definition's binary rounding is taken off."""
+    return round(parse_quantity(text, "gauge_pressure", where) / 1000, 9)
+
+
+def litres(text: str, where: str) -> float:
+    """A volume in litres."""
+    return round(parse_quantity(text, "volume", where) * 1000, 9)
+
+
+def minutes(text: str, where: str) -> float:
+    """A time in minutes."""
+    return parse_quantity(text, "time", where) / 60
+
+
 def loss(text: str, where: str) -> dict[str, float] | None:
     """A loss with its interval, ``0.5 kg/18 months``; ``none`` forgets it."""
     if text == NOTHING:
@@ -38,7 +58,8 @@ def loss(text: str, where: str) -> dict[str, float] | None:
     return {"kg": parse_quantity(kg, "mass", where), "years": years(over, where)}
 
 
-def _yes(text: str, where: str) -> bool:
+def yes(text: str, where: str) -> bool:
+    """``on`` or ``yes`` as true."""
     return known(text.lower(), ("on", "off", "yes", "no"), what="answer", where=where) in ("on", "yes")
 
 
@@ -52,6 +73,31 @@ def _of(name: str, choices: tuple[str, ...]) -> Reader:
 
 def _quantity(name: str, dimension: Dimension) -> Reader:
     return lambda _, text, where: {name: parse_quantity(text, dimension, where)}
+
+
+def _or_nothing(name: str, read: Callable[[str, str], float], nothing: float | None = None) -> Reader:
+    """A number; the word ``none`` forgets it."""
+    return lambda _, text, where: {name: nothing if text == NOTHING else read(text, where)}
+
+
+def _state(so_far: Given, text: str, where: str) -> dict[str, Any]:
+    """Another state: gauge readings, test pressure and what it was shut into hold no more."""
+    state = known(text, STATES, what="state", where=where)
+    if state == so_far.get("state"):
+        return {"state": state}
+    return {"state": state, "heating": False, **OF_A_STATE}
+
+
+def _heating(so_far: Given, text: str, where: str) -> dict[str, Any]:
+    """Heating or cooling; turned round, the gauges show something else."""
+    heats = yes(text, where)
+    if heats == so_far.get("heating", False):
+        return {"heating": heats}
+    return {"heating": heats, "high_kpa": None, "low_kpa": None}
+
+
+def _isolated(_: Given, text: str, where: str) -> dict[str, Any]:
+    return {"test_isolation": None if text in (NOTHING, WHOLE) else text}
 
 
 def _circumstance(there: bool | None) -> Reader:
@@ -86,7 +132,7 @@ def _matters(_: Given, text: str, where: str) -> dict[str, Any]:
 READERS: dict[str, Reader] = {
     "refrigerant": _plain("refrigerant"),
     "charge": _quantity("charge_kg", "mass"),
-    "charge_weighed": lambda _, text, where: {"first_charge_weighed": _yes(text, where)},
+    "charge_weighed": lambda _, text, where: {"first_charge_weighed": yes(text, where)},
     "age": lambda _, text, where: {"age_years": years(text, where)},
     "loss": lambda _, text, where: {"loss": loss(text, where)},
     "tight_ago": lambda _, text, where: {"tight_years_ago": None if text == NOTHING else years(text, where)},
@@ -95,28 +141,45 @@ READERS: dict[str, Reader] = {
     "maybe": _circumstance(None),
     "not_fitted": _listed("not_fitted"),
     "fitted": _unlisted("not_fitted"),
-    "state": _of("state", STATES),
+    "state": _state,
+    "heating": _heating,
+    "test": _or_nothing("test_kpa", kpa, 0.0),
+    "isolated": _isolated,
+    "high": _or_nothing("high_kpa", kpa),
+    "low": _or_nothing("low_kpa", kpa),
     "air": _of("air", AIRS),
     "outdoor": lambda _, text, where: {"outdoor_c": celsius(text, where)},
     "indoor": lambda _, text, where: {"indoor_c": celsius(text, where)},
-    "gauges": lambda _, text, where: {"gauges": _yes(text, where)},
+    "gauges": lambda _, text, where: {"gauges": yes(text, where)},
     "at": _plain("place"),
     "opened": _listed("opened"),
     "closed": _unlisted("opened"),
     "false_cause": _listed("false_causes"),
     "no_false_cause": _unlisted("false_causes"),
     "matters": _matters,
+    "rating_high": _or_nothing("rating_high_kpa", kpa),
+    "rating_low": _or_nothing("rating_low_kpa", kpa),
+    "volume": _or_nothing("volume_l", litres),
+    "consent": _of("consent", TIERS),
+    "time_left": _or_nothing("minutes_left", minutes),
+    "not_on_van": _listed("not_on_van"),
+    "on_van": _unlisted("not_on_van"),
+    "in_place": _listed("aids"),
+    "not_in_place": _unlisted("aids"),
+    "noticed": _listed("seen"),
+    "not_noticed": _unlisted("seen"),
 }
 
 
 def read_facts(so_far: Given, told: Iterable[tuple[str, str, str]], catalogue: Catalogue) -> dict[str, Any]:
-    """The facts that ``told`` (name, text, where) changes, as plain data; each builds on those before it.
+    """The facts that ``told`` (name, text, where) changes, as plain data; each builds on those before it, a new state
+    first.
 
     Raises:
         InputError: an unknown fact, a quantity that cannot be read, or a word that is not allowed.
     """
     changed: dict[str, Any] = {}
-    for name, text, where in told:
+    for name, text, where in sorted(told, key=lambda fact: FIRST.get(fact[0], len(FIRST))):
         reader = READERS[known(name.replace("-", "_"), READERS, what="fact", where=where)]
         changed |= reader({**so_far, **changed}, text.strip(), where)
         if name == "false_cause":

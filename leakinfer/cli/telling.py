@@ -1,92 +1,22 @@
-"""``record``, ``skip``, ``site`` and ``undo``: what the job is told while it goes on."""
+"""``skip``, ``site`` and ``undo``: what the job is told while it goes on, beside what tests find."""
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import Any
 
 import click
-from msgspec import structs
 
-from leakinfer.circuit.conditions import Condition
 from leakinfer.circuit.model import Site
-from leakinfer.cli import pages
-from leakinfer.cli.answer import belief_answer, print_json, surprise_answer
-from leakinfer.cli.given import AIRS, STATES, celsius
+from leakinfer.cli.answer import print_json
 from leakinfer.cli.jobfile import opened, tell
-from leakinfer.cli.options import job_argument, json_option, who_option, word_option
+from leakinfer.cli.options import job_argument, json_option, who_option
 from leakinfer.cli.screen import percent, wrapped
-from leakinfer.cli.words import finding_words, surprising, test_words
+from leakinfer.cli.words import event_words, test_words
 from leakinfer.errors import InputError
-from leakinfer.job.belief import Belief
-from leakinfer.job.events import FINDING, SITE, SKIP, body_of
-from leakinfer.job.finding import Finding, Skip
-from leakinfer.job.job import Job
-from leakinfer.physics.units import parse_quantity
+from leakinfer.job.events import SITE, SKIP, body_of
+from leakinfer.job.finding import Skip
 from leakinfer.reading import known
-
-
-@click.command("record")
-@job_argument
-@click.argument("method", metavar="METHOD")
-@click.argument("target", metavar="TARGET")
-@click.argument("outcome", metavar="OUTCOME")
-@word_option("--state", STATES, "The system during the test, if not as now.")
-@word_option("--air", AIRS, "The air outdoors during the test, if not as now.")
-@click.option("--outdoor", metavar="TEMPERATURE", help="As '75 F'.")
-@click.option("--indoor", metavar="TEMPERATURE", help="As '22 C'.")
-@click.option("--false-cause", "causes", multiple=True, metavar="X", help="Something else that the test answers to.")
-@click.option("--earlier", is_flag=True, help="Already checked before this job.")
-@click.option("--note", default="", metavar="TEXT", help="Anything to remember.")
-@who_option
-@json_option
-def record(
-    path: Path, priors: Path | None, method: str, target: str, outcome: str, who: str, as_json: bool, **given: Any
-) -> None:
-    """Tell what a test found: METHOD on TARGET gave OUTCOME.
-
-    'leakinfer methods' lists methods and outcomes, 'leakinfer systems NAME' the targets. For a method that weighs,
-    OUTCOME may be the charge that was weighed, as '1.9 kg', and TARGET is 'whole'.
-    """
-    with opened(path, priors) as held:
-        before = held.job
-        finding = _finding(before, method, target, outcome, given)
-        job, belief = tell(held, FINDING, body_of(finding), who=who, where="record")
-    surprise = surprising(before, finding)
-    if as_json:
-        answer = {"finding": body_of(finding), "surprise": surprise_answer(surprise)}
-        print_json({**answer, **belief_answer(belief)})
-        return
-    click.echo("\n" + wrapped(f"Noted: {finding_words(job, finding)}"))
-    click.echo(pages.change_page(Belief(before), belief, surprise))
-
-
-def _finding(job: Job, method: str, target: str, outcome: str, given: dict[str, Any]) -> Finding:
-    name, kg = _outcome(job, method, outcome)
-    condition = _condition(job, given)
-    return Finding(method, target, name, condition, tuple(given["causes"]), kg, given["earlier"], given["note"])
-
-
-def _condition(job: Job, given: dict[str, Any]) -> Condition:
-    """The present condition, with what the options say otherwise."""
-    changes = {name: given[name] for name in ("state", "air") if given[name] is not None}
-    for name in ("outdoor", "indoor"):
-        if given[name] is not None:
-            changes[f"{name}_c"] = celsius(given[name], f"--{name}")
-    condition: Condition = structs.replace(job.condition(), **changes)
-    possible = {"outdoor_c": condition.outdoor_c, "indoor_c": condition.indoor_c}
-    job.with_facts(possible, "record")  # refuses a temperature that no job has
-    return condition
-
-
-def _outcome(job: Job, method: str, outcome: str) -> tuple[str, float | None]:
-    """The outcome in words, and the weight in kg if it was one."""
-    chosen = job.catalogue.methods[known(method, job.catalogue.methods, what="method", where="record: method")]
-    if chosen.kind != "total" or not re.match(r"\s*[-+.0-9]", outcome):
-        return outcome, None
-    kg = parse_quantity(outcome, "mass", "record: outcome")
-    return job.weight_outcome(chosen, kg), kg
 
 
 @click.command("skip")
@@ -162,6 +92,4 @@ def undo(path: Path, priors: Path | None, who: str, as_json: bool) -> None:
     if as_json:
         print_json({"undone": {"number": gone.number, "kind": gone.kind, "body": dict(gone.body)}})
         return
-    parts = [str(gone.body[key]) for key in ("method", "target", "outcome", "id") if gone.body.get(key)]
-    words = " ".join(parts or [f"{key} = {value}" for key, value in gone.body.items()])
-    click.echo(f"  Taken back: {gone.kind} {words}")
+    click.echo(wrapped(f"Taken back: {event_words(held.job, gone)}"))

@@ -8,9 +8,12 @@ from msgspec import structs
 
 from leakinfer.cli.screen import percent, rate
 from leakinfer.job.belief import Belief
+from leakinfer.job.events import AIRED, FINDING, REPAIR, RETURN, SITE, SKIP, Told
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
+from leakinfer.job.verdicts import Verdict
 from leakinfer.job.why import surprise, surprise_words
+from leakinfer.physics.units import ATMOSPHERE, kg_to_ounce, pa_to_micron, pa_to_psig
 
 LIKELY = 0.5  # more likely than not is called likely
 NOT_CHECKED = "not checked"
@@ -24,6 +27,12 @@ def method_words(job: Job, method: str) -> str:
 def place_words(job: Job, place: str | None) -> str:
     """The name of a place; a dash for a test that has none."""
     return next((part.name for part in job.system.places if part.id == place), "-")
+
+
+def part_words(job: Job, target: str) -> str:
+    """The name of a site or a repair unit."""
+    units = {unit.id: unit.name for unit in job.system.units}
+    return units.get(target) or job.target_name(target)
 
 
 def test_words(job: Job, method: str, target: str) -> str:
@@ -44,12 +53,27 @@ def chances(outcomes: Mapping[str, float], silent: str, join: str) -> str:
 
 def finding_words(job: Job, finding: Finding) -> str:
     """A finding with its conditions."""
-    weight = "" if finding.reading_kg is None else f" ({finding.reading_kg:g} kg)"
+    weight = f" ({reading})" if (reading := reading_words(finding)) else ""
     when = "before this job" if finding.earlier else condition_words(job, finding)
     words = f"{test_words(job, finding.method, finding.target)}: {outcome_words(finding.outcome)}{weight}"
     causes = {cause.id: cause.name for cause in job.catalogue.methods[finding.method].false_causes}
     there = "".join(f", with {causes[name]}" for name in finding.false_causes)
     return f"{words}{there}" + (f" ({when})" if when else "")
+
+
+def reading_words(finding: Finding) -> str:
+    """What was read, in short; empty where nothing was."""
+    if finding.reading_kg is not None:
+        return f"{finding.reading_kg:g} kg"
+    if (hold := finding.hold) is not None:
+        ends = f"{pressure_words(hold.start_kpa)} to {pressure_words(hold.end_kpa)}"
+        return f"{ends} in {time_words(hold.hours)}, {hold.start_c:.3g} to {hold.end_c:.3g} C"
+    if (rise := finding.rise) is not None:
+        ends = f"{pa_to_micron(rise.start_pa):.0f} to {pa_to_micron(rise.end_pa):.0f} micron"
+        return f"{ends} in {time_words(rise.minutes / 60)}"
+    if (gathered := finding.gathered) is not None:
+        return f"{gathered.start_ppm:g} to {gathered.end_ppm:g} ppm in {time_words(gathered.minutes / 60)}"
+    return ""
 
 
 def condition_words(job: Job, finding: Finding) -> str:
@@ -62,19 +86,109 @@ def condition_words(job: Job, finding: Finding) -> str:
     return str(structs.replace(finding.condition, air=air).words)
 
 
+def time_words(hours: float) -> str:
+    """Hours as ``50 min``, ``6 h``, ``3 days``: two figures, the longer the unit the longer the time."""
+    for unit, size, least in (("days", 24.0, 48.0), ("h", 1.0, 2.0)):
+        if hours >= least:
+            return f"{float(f'{hours / size:.2g}'):g} {unit}"
+    return f"{max(1, round(hours * 60))} min"
+
+
+def years_words(years: float) -> str:
+    """``6 months`` or ``2.5 years``."""
+    months = years * 12
+    return f"{months:.2g} months" if months < 23.5 else f"{years:.3g} years"
+
+
+def weight_words(kg: float) -> str:
+    """``300 g (10.6 oz)``."""
+    metric = f"{kg * 1000:.3g} g" if kg < 1 else f"{kg:.3g} kg"
+    return f"{metric} ({kg_to_ounce(kg):.3g} oz)"
+
+
+def verdict_words(job: Job, verdict: Verdict, finding: Finding) -> str:
+    """A reading's verdict in a sentence or two."""
+    where = f"of {job.facts.refrigerant} at rest at {verdict.standing_c:.3g} C"
+    if verdict.g_per_year is None or verdict.tight_to_g_per_year is None:
+        return (
+            "Leaks." if verdict.word == "leaks" else "Cannot tell yet: nothing beyond what the gauge's errors explain."
+        )
+    most, matters = rate(verdict.tight_to_g_per_year), rate(verdict.matters_g_per_year)
+    if verdict.word == "leaks":
+        return f"Leaks: as much as about {rate(verdict.g_per_year)} {where}."
+    if verdict.word == "tight":
+        return f"Tight to {most} {where}; from {matters} on it matters."
+    if verdict.word == "moisture":
+        return f"Moisture explains the rise: dry nitrogen in, pull the vacuum again. A leak of up to {most} stays possible."
+    return f"Cannot tell yet: up to {most} {where} stays possible, {matters} matters. {_longer(verdict, finding)}"
+
+
+def _longer(verdict: Verdict, finding: Finding) -> str:
+    """What would tell."""
+    if finding.hold is None:
+        return "Longer, or a smaller part, tells more."
+    if verdict.hours is None:
+        return "No hold of this volume with this gauge shows that: a finer gauge, or a smaller part."
+    return f"To see that it must last {time_words(verdict.hours)}; a finer gauge or a smaller part needs less."
+
+
+def event_words(job: Job, event: Told) -> str:
+    """An event of the journal in a line; the job is that in which it was told, or one that still has its parts."""
+    body = event.body
+    target = str(body.get("target") or body.get("place") or "")
+    if event.kind == FINDING:
+        return f"{body['method']} {target}: {outcome_words(str(body['outcome']))}"
+    if event.kind == SKIP:
+        return f"left out {target}, {body['reason']}"
+    if event.kind == SITE:
+        return f"own place {body['id']}"
+    if event.kind == REPAIR:
+        return f"{'part exchanged' if body.get('exchanged') else 'repaired'} at {target}"
+    if event.kind == AIRED:
+        return f"aired {place_words(job, target)}"
+    if event.kind == RETURN:
+        return return_words(body)
+    return ", ".join(f"{key} = {_plain(value)}" for key, value in body.items())
+
+
+def return_words(body: Mapping[str, object]) -> str:
+    """A later visit in a line."""
+    missing = body.get("missing_kg")
+    words = f"visit {years_words(float(str(body['years'])))} after the one before"
+    words += "" if missing is None else f", {weight_words(float(str(missing)))} missing"
+    return words + ("" if body.get("recharged", True) else ", the charge had not been put right")
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, dict):
+        return " ".join(f"{key} {_plain(part)}" for key, part in value.items() if part is not None)
+    if isinstance(value, list | tuple):
+        return " ".join(map(_plain, value)) or "none"
+    return "none" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
 def site_verdicts(belief: Belief) -> dict[str, str]:
     """By site: confirmed, likely here, nothing detectable, cannot tell yet, or not checked."""
     job = belief.job
+    repaired = repairs_of(job)
     tests: dict[str, list[Finding]] = {}
-    for finding in job.findings:
+    for number, finding in enumerate(job.findings):
         for site in _tested(job, finding):
-            tests.setdefault(site, []).append(finding)
+            if number >= repaired.get(site, 0):
+                tests.setdefault(site, []).append(finding)
     confirmed = set(belief.confirmed())
     chances = belief.matters_probability
     return {
-        site.id: "confirmed" if site.id in confirmed else _verdict(job, chances[site.id], tests.get(site.id, []))
+        site.id: "confirmed"
+        if site.id in confirmed
+        else ("repaired, " if site.id in repaired else "") + _verdict(job, chances[site.id], tests.get(site.id, []))
         for site in job.sites
     }
+
+
+def repairs_of(job: Job) -> dict[str, int]:
+    """By site, how many findings were made before its last repair."""
+    return {site.id: done.after for done in job.repairs for site in job.sites if done.target in (site.id, site.unit)}
 
 
 def _verdict(job: Job, chance: float, tests: list[Finding]) -> str:
@@ -121,6 +235,30 @@ def _present_rows(job: Job) -> list[tuple[str, str]]:
     """What may change during a job."""
     facts = job.facts
     warmth = f"{facts.outdoor_c:.3g} C outdoors, {facts.indoor_c:.3g} C indoors"
-    rows = [("now", f"{job.condition().words}, {warmth}"), ("gauges", "on" if facts.gauges else "off")]
+    shut_in = f", in {job.target_name(facts.test_isolation)}" if facts.test_isolation else ""
+    rows = [("now", f"{job.condition().words}{shut_in}, {warmth}"), ("gauges", _gauges(job))]
+    ratings = {"high side": facts.rating_high_kpa, "low side": facts.rating_low_kpa}
+    plate = [f"{side} {pressure_words(kpa)}" for side, kpa in ratings.items() if kpa is not None]
+    rows += [("rated", ", ".join(plate))] if plate else []
+    rows += [("inside", f"{facts.volume_l:.3g} l")] if facts.volume_l is not None else []
+    rows.append(("agreed to", f"{facts.consent} work"))
+    rows += [("time left", f"{facts.minutes_left:.0f} min")] if facts.minutes_left is not None else []
+    rows += [("not on van", job.catalogue.tools[tool].name) for tool in facts.not_on_van]
+    rows += [("in place", aid) for aid in facts.aids]
+    rows += [("noticed", job.catalogue.advice[name].name) for name in facts.seen]
     rows += [("also there", outcome_words(cause)) for cause in facts.false_causes]
+    rows += [("repaired", part_words(job, done.target)) for done in job.repairs]
+    rows += [("came back", return_words(structs.asdict(later))) for later in job.returns]
     return rows + ([("you are at", place_words(job, facts.place))] if facts.place else [])
+
+
+def _gauges(job: Job) -> str:
+    """Whether hoses are on, and what the gauges show."""
+    shown = {"high side": job.facts.high_kpa, "low side": job.facts.low_kpa}
+    read = [f"{side} {pressure_words(kpa)}" for side, kpa in shown.items() if kpa is not None]
+    return ", ".join(["on" if job.facts.gauges else "off", *read])
+
+
+def pressure_words(kpa: float) -> str:
+    """``1,600 kPa (232 psi)``; gauge."""
+    return f"{kpa:,.0f} kPa ({pa_to_psig(kpa * 1000 + ATMOSPHERE):.0f} psi)"

@@ -15,66 +15,109 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
-GRID = 25  # points of each unit's grid in ln odds: the cost is about 1 % off at 25, the time grows with it
-MENU = 4  # tests of a unit that are followed up; the table has 2 ** MENU parts
-POOLS = 1
-TINY = 1e-12  # least probability and price, so that logarithms exist
+GRID = 25  # points of a unit's grid in ln odds; twice as many change the costs by a few thousandths, for twice the time
+MENU = 4  # tests of a unit that are followed up; its table has 2 ** MENU parts
+TINY = 1e-12  # least probability, minutes and price, so that logarithms exist
+STAKES = 1e9  # most times a price may exceed the cheapest test
 
 
 @dataclass(frozen=True, eq=False)
 class Parts:
-    """Tests by unit, one row for each unit of each test.
+    """Tests by unit, one row for each unit of each test, in order of the tests.
 
-    ``choice``, ``unit``, ``state``: (parts,). ``minutes``: (parts,) the unit's share. ``leaks``, ``tight``: (parts,
-    outcomes) likelihoods, zero where a test has fewer outcomes.
+    ``choice``, ``unit``, ``state``: (parts,). ``minutes``: (parts,) of the whole test. ``leaks``, ``tight``: (parts,
+    outcomes) P(outcome | unit leaks), P(outcome | it does not), zero where a test has fewer outcomes. ``bits``: (parts,)
+    what it tells about the unit. ``shared``: (parts,) whether much of what the test tells is about other units.
     """
 
     choice: Ints
     unit: Ints
     state: Ints
-    shared: NDArray[np.bool_]
     minutes: Array
     leaks: Array
     tight: Array
+    bits: Array
+    shared: Flags
 
 
 @dataclass(frozen=True, eq=False)
 class Prices:
-    """(units,) minutes: price of a leak left, of a repair in vain."""
+    """(units,) minutes: price of a leak left (``missed``), of a repair in vain (``wrong``)."""
 
     missed: Array
     wrong: Array
 
+    def ending(self, unit: Ints, risk: Array) -> Array:
+        """Expected price of ending at ``risk``, of the shape of both."""
+        return np.minimum(risk * self.missed[unit], (1 - risk) * self.wrong[unit])
+
 
 @dataclass(frozen=True, eq=False)
 class Axis:
-    """Grid of each unit in ln(r missed / wrong): ``step``, and ``zero``, the point of equal prices. (units,)"""
+    """(units,) grid of each unit in ln(r missed / wrong): ``step``, and ``zero``, the point of equal prices."""
 
     step: Array
     zero: Ints
 
     def points(self, unit: Ints) -> Array:
         """(len(unit), GRID) r missed / wrong."""
-        return np.exp((np.arange(GRID) - self.zero[unit][:, None]) * self.step[unit][:, None])
-
-
-def make_axis(parts: Parts, prices: Prices) -> Axis:
-    """From where leaving it costs less than the cheapest test to where repairing it does: beyond, no test can pay."""
-    least = np.full(len(prices.missed), np.inf)
-    np.minimum.at(least, parts.unit, parts.minutes)
-    below = np.log(np.clip(prices.wrong / np.maximum(least, TINY), 1.5, 1e9))
-    above = np.log(np.clip(prices.missed / np.maximum(least, TINY), 1.5, 1e9))
-    zero = np.clip(np.rint(below / (below + above) * (GRID - 1)), 1, GRID - 2).astype(np.intp)
-    step = np.maximum(below / zero, above / (GRID - 1 - zero))
-    return Axis(step, zero)
+        return np.asarray(np.exp((np.arange(GRID) - self.zero[unit][:, None]) * self.step[unit][:, None]))
 
 
 @dataclass(frozen=True, eq=False)
-class Shifts:
-    """What each part does to a table: (parts, outcomes, GRID) lower point, weights of it and the next; rest, fee.
+class Alone:
+    """Solved units. ``row``: (sets of states, units) the row of ``tables`` for a unit whose tests are those of the set.
 
-    ``rest``: (parts, GRID) what falls outside the grid; ``fee``: (parts, GRID) the minutes.
+    ``tests``: (rows, slots) parts, -1 where none. ``tables``: (2 ** slots, rows, GRID) cost-to-go over wrong (1 - p), by
+    the slots that are still to be had.
+    """
+
+    prices: Prices
+    axis: Axis
+    row: Ints
+    tests: Ints
+    tables: Array
+
+    def cost(self, row: Ints, unit: Ints, left: Ints, risk: Array) -> Array:
+        """Cost-to-go in minutes with the slots ``left`` (bits), all of one shape."""
+        step = self.axis.step[unit]
+        tight = (1 - risk) * self.prices.wrong[unit]
+        odds = np.maximum(risk * self.prices.missed[unit], TINY) / np.maximum(tight, TINY)
+        place = np.log(odds) / step + self.axis.zero[unit]
+        whole = np.clip(np.floor(place), 0, GRID - 2)
+        share = np.expm1((place - whole) * step) / np.expm1(step)
+        flat = (left * self.tables.shape[1] + row) * GRID + whole.astype(np.intp)
+        values = self.tables.ravel()
+        inner = (1 - share) * values.take(flat) + share * values.take(flat + 1)
+        outside = (place <= 0) | (place >= GRID - 1)
+        return np.where(outside, self.prices.ending(unit, risk), tight * inner)
+
+
+def solve_alone(parts: Parts, prices: Prices, allowed: Flags, most_shared: int) -> Alone:
+    """All units for all sets of states. ``allowed``: (sets, states). ``most_shared``: shared tests in a unit's menu."""
+    axis = _axis(parts, prices)
+    unit, tests, row = _menus(parts, allowed, len(prices.missed), most_shared)
+    return Alone(prices, axis, row, tests, _tables(unit, tests, _shifts(parts, axis, prices), axis))
+
+
+def _axis(parts: Parts, prices: Prices) -> Axis:
+    """From where leaving it costs less than the cheapest test to where repairing it does: beyond, no test can pay."""
+    least = np.full(len(prices.missed), np.inf)
+    np.minimum.at(least, parts.unit, parts.minutes)
+    least = np.maximum(least, TINY)
+    below = np.log(np.clip(prices.wrong / least, 1.5, STAKES))
+    above = np.log(np.clip(prices.missed / least, 1.5, STAKES))
+    zero = np.clip(np.rint(below / (below + above) * (GRID - 1)), 1, GRID - 2)
+    return Axis(np.maximum(below / zero, above / (GRID - 1 - zero)), zero.astype(np.intp))
+
+
+@dataclass(frozen=True, eq=False)
+class _Shifts:
+    """What each part does to a table: sum over outcomes of first g[point] + second g[point + 1], plus rest.
+
+    ``point``, ``first``, ``second``: (parts, outcomes, GRID). ``rest``: (parts, GRID), minutes and what leaves the grid.
     """
 
     point: Ints
@@ -83,91 +126,61 @@ class Shifts:
     rest: Array
 
 
-def make_shifts(parts: Parts, axis: Axis, prices: Prices) -> Shifts:
-    """Interpolation linear in r, exact outside the grid."""
+def _shifts(parts: Parts, axis: Axis, prices: Prices) -> _Shifts:
+    """Interpolation linear in r, exact outside the grid, where the unit is left (g = r) or repaired (g = 1)."""
     step = axis.step[parts.unit][:, None]
-    ratio = np.clip(parts.leaks, TINY, None) / np.clip(parts.tight, TINY, None)
-    moved = np.log(ratio) / step
+    leaks, tight = parts.leaks[:, :, None], parts.tight[:, :, None]
+    moved = np.log(np.maximum(parts.leaks, TINY) / np.maximum(parts.tight, TINY)) / step
     whole = np.floor(moved)
-    share = np.expm1((moved - whole) * step) / np.expm1(step)
+    share = (np.expm1((moved - whole) * step) / np.expm1(step))[:, :, None]
     at = np.arange(GRID) + whole[:, :, None]
-    inside = (at >= 0) & (at < GRID - 1)
-    tight = np.where(inside, parts.tight[:, :, None], 0.0)
     odds = axis.points(parts.unit)
-    low = np.where(at < 0, parts.leaks[:, :, None] * odds[:, None, :], 0.0)
-    rest = (low + np.where(at >= GRID - 1, parts.tight[:, :, None], 0.0)).sum(axis=1)
-    missed = np.maximum(prices.missed[parts.unit], TINY)[:, None]
-    wrong = np.maximum(prices.wrong[parts.unit], TINY)[:, None]
-    fee = parts.minutes[:, None] * (odds / missed + 1 / wrong)
+    low, high = at < 0, at >= GRID - 1
+    outside = (leaks * odds[:, None, :] * low + tight * high).sum(axis=1)
+    price = odds / np.maximum(prices.missed[parts.unit], TINY)[:, None]
+    fee = parts.minutes[:, None] * (price + 1 / np.maximum(prices.wrong[parts.unit], TINY)[:, None])
+    inside = ~(low | high)
+    weight = tight * inside
     point = np.where(inside, at, 0).astype(np.intp)
-    return Shifts(point, tight * (1 - share)[:, :, None], tight * share[:, :, None], rest + fee)
+    return _Shifts(point, weight * (1 - share), weight * share, outside + fee)
 
 
-@dataclass(frozen=True, eq=False)
-class Menus:
-    """Distinct (unit, tests) rows. ``unit``: (rows,). ``tests``: (rows, slots) parts, -1 where none. ``row``: (sets, units)."""
-
-    unit: Ints
-    tests: Ints
-    row: Ints
-
-
-def make_menus(parts: Parts, score: Array, allowed: NDArray[np.bool_], units: int) -> Menus:
-    """The best parts of each unit for each set of states; ``allowed``: (sets, states)."""
-    order = np.lexsort((-score, parts.unit))
-    unit = parts.unit[order]
+def _menus(parts: Parts, allowed: Flags, units: int, most_shared: int) -> tuple[Ints, Ints, Ints]:
+    """The parts that tell most for their minutes: unit and tests of each distinct row, and the row by set and unit."""
+    order = np.lexsort((-parts.bits / np.maximum(parts.minutes, TINY), parts.unit))
+    unit, shared = parts.unit[order], parts.shared[order]
     inside = allowed[:, parts.state[order]]
-    first = np.searchsorted(unit, np.arange(units))
-    def rankof(inside):
-        rank = np.cumsum(inside, axis=1)
-        before = np.concatenate([np.zeros((len(allowed), 1), dtype=rank.dtype), rank], axis=1)[:, first]
-        return rank - before[:, unit] - 1
-    sh = parts.shared[order]
-    inside = inside & ~(sh & (rankof(inside & sh) >= POOLS))
-    rank = rankof(inside)
-    kept = inside & (rank < MENU)
-    where, which = np.nonzero(kept)
-    tests = np.full((len(allowed), units, MENU), -1, dtype=np.intp)
-    tests[where, unit[which], rank[where, which]] = order[which]
-    slots = max(int((tests >= 0).sum(axis=2).max(initial=0)), 1)
-    keyed = np.concatenate([np.broadcast_to(np.arange(units)[:, None], (*tests.shape[:2], 1)), tests[:, :, :slots]], 2)
-    rows, back = np.unique(keyed.reshape(-1, slots + 1), axis=0, return_inverse=True)
-    return Menus(rows[:, 0], rows[:, 1:], back.reshape(len(allowed), units))
+    inside = inside & ~(shared & (_rank(inside & shared, unit) >= most_shared))
+    rank = _rank(inside, unit)
+    where, which = np.nonzero(inside & (rank < MENU))
+    tests = np.full((len(allowed), units, 1 + MENU), -1, dtype=np.intp)
+    tests[:, :, 0] = np.arange(units)
+    tests[where, unit[which], 1 + rank[where, which]] = order[which]
+    slots = int((tests[:, :, 1:] >= 0).sum(axis=2).max(initial=0))
+    rows, back = np.unique(tests[:, :, : 1 + slots].reshape(-1, 1 + slots), axis=0, return_inverse=True)
+    return rows[:, 0], rows[:, 1:], back.reshape(len(allowed), units)
 
 
-def make_tables(menus: Menus, shifts: Shifts, axis: Axis) -> Array:
-    """(2 ** slots, rows, GRID) cost-to-go over wrong (1 - p), by the slots that are still to be had."""
-    rows, slots = menus.tests.shape
+def _rank(inside: Flags, unit: Ints) -> Ints:
+    """(sets, parts) how many of the unit's parts before this one are inside; ``unit`` is sorted."""
+    before = np.cumsum(inside, axis=1) - inside
+    return np.asarray(before - before[:, np.searchsorted(unit, unit)])
+
+
+def _tables(unit: Ints, tests: Ints, shifts: _Shifts, axis: Axis) -> Array:
+    """(2 ** slots, rows, GRID) by growing sets of slots; to stop, or to make one of them."""
+    rows, slots = tests.shape
     base = (np.arange(rows) * GRID)[:, None, None]
     moves = []
-    for slot in range(slots):
-        part = menus.tests[:, slot]
+    for part in tests.T:
         rest = np.where(part[:, None] >= 0, shifts.rest[part], np.inf)
-        point = base + shifts.point[part]
-        moves.append((point, shifts.first[part], shifts.second[part], rest))
+        moves.append((base + shifts.point[part], shifts.first[part], shifts.second[part], rest))
     tables = np.empty((2**slots, rows, GRID))
-    tables[:] = np.minimum(axis.points(menus.unit), 1.0)
+    tables[:] = np.minimum(axis.points(unit), 1.0)
     for left in range(1, 2**slots):
-        for slot, (point, first, second, rest) in enumerate(moves):
-            if left >> slot & 1:
-                flat = tables[left ^ 1 << slot].ravel()
-                made = (first * flat.take(point) + second * flat[1:].take(point)).sum(axis=1) + rest
-                np.minimum(tables[left], made, out=tables[left])
+        for slot in (s for s in range(slots) if left >> s & 1):
+            point, first, second, rest = moves[slot]
+            later = tables[left ^ 1 << slot].ravel()
+            made = (first * later.take(point) + second * later.take(point + 1)).sum(axis=1) + rest
+            np.minimum(tables[left], made, out=tables[left])
     return tables
-
-
-def read(tables: Array, axis: Axis, prices: Prices, at: tuple[Ints, Ints, Ints], risk: Array) -> Array:
-    """Cost-to-go in minutes at ``risk``; ``at``: slots left, row, unit, all of one shape."""
-    left, row, unit = at
-    missed, wrong = prices.missed[unit], prices.wrong[unit]
-    tight = 1 - risk
-    step, zero = axis.step[unit], axis.zero[unit]
-    ratio = np.maximum(risk * missed, TINY) / np.maximum(tight * wrong, TINY)
-    place = np.log(ratio) / step + zero
-    whole = np.clip(np.floor(place), 0, GRID - 2)
-    share = np.expm1((place - whole) * step) / np.expm1(step)
-    flat = (left * tables.shape[1] + row) * GRID + whole.astype(np.intp)
-    values = tables.ravel()
-    inner = (1 - share) * values.take(flat) + share * values.take(flat + 1)
-    outside = (place <= 0) | (place >= GRID - 1)
-    return np.where(outside, np.minimum(risk * missed, tight * wrong), tight * wrong * inner)

@@ -2,22 +2,27 @@
 
 Units leak or not. A test costs minutes and is made in a state of the system; changing the state costs minutes. At the
 end each unit is repaired or left, whichever is cheaper: min(p missed, (1 - p) wrong). The least expected total of both
-is what ranks tests and what stops. The exact optimum is a decision process over all findings (Kadane & Simon 1977 for
-one search; a partially observed one in general), out of reach for a real job; here the cost after a test is estimated
-as that of units on their own (``alone``), after the cheapest change of state, which is thereby worth its best bundle.
+is what ranks tests and what stops. The exact optimum is a decision process over all findings, out of reach for a real
+job. Here a test's cost is exact for its own step: its minutes, the way to its state, and the risk after each outcome.
+What follows is estimated as units on their own (``alone``), after the cheapest change of state, which is thereby worth
+its best bundle of tests (compare Kadane & Simon 1977, set-ups in search).
 """
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
-from leakinfer.planner.alone import TINY, Axis, Menus, Parts, Prices, make_axis, make_menus, make_shifts, make_tables, read
 
-Array = NDArray[np.float64]
+from leakinfer.planner.alone import TINY, Alone, Array, Flags, Ints, Parts, Prices, solve_alone
+
+OWN = 0.7  # a test that tells less than this share of its bits about a unit counts as shared with others; judgement
+CAREFUL_SHARED = 1  # shared tests of a unit that the careful estimate follows up: two are not independent given it
+FURTHER = 2  # states to visit after the next test's own
+FEW_STATES = 4  # with more states in use, one further state only, for speed
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +42,7 @@ class Choice:
 
 @dataclass(frozen=True, eq=False)
 class Problem:
-    """What is known and what can be done.
+    """What is known and what can be done; each choice can be made once.
 
     ``risk``: (units,) P(unit leaks). ``missed``, ``wrong``: (units,) minutes, price of a leak left and of a repair in
     vain. ``change``: (states, states) minutes of the cheapest way, inf where it cannot or must not be. ``now``: state.
@@ -53,177 +58,181 @@ class Problem:
 
 @dataclass(frozen=True, eq=False)
 class Worth:
-    """Expected total cost in minutes: of ending now (``stop``); (choices,) of each test made next and going on well."""
+    """Expected total cost in minutes: of ending now (``stop``); (choices,) of each test made next and going on well.
+
+    ``costs`` is inf where a test cannot be reached, or tells of no unit. The best is the least of all; stop when that is ``stop``.
+    """
 
     stop: float
     costs: Array
 
+    @property
+    def least(self) -> float:
+        """Cost of the best that can be done."""
+        return float(self.costs.min(initial=self.stop))
+
 
 def weigh(problem: Problem) -> Worth:
-    """Expected total cost of stopping and of each test made next."""
+    """Expected total cost of stopping, and of each test made next."""
+    return _weigh(problem, careful=False)
+
+
+def weigh_ahead(problem: Problem, after: Callable[[int, int], Problem], width: int) -> Worth:
+    """Two steps: the ``width`` most promising choices are weighed by the exact problem after each of their outcomes.
+
+    ``after(choice, outcome)`` gives that problem. The others keep their order: they move by as much as the weighed ones
+    did on average, and none comes below the best of those.
+    """
+    worth = weigh(problem)
+    order = np.argsort(worth.costs, kind="stable")[:width]
+    looked = order[np.isfinite(worth.costs[order])]
+    if not len(looked):
+        return worth
+    weighed = np.array([_ahead(problem, after, int(choice)) for choice in looked])
+    moved = float((weighed - worth.costs[looked]).mean())
+    costs = np.maximum(worth.costs + moved, weighed.min())
+    costs[looked] = weighed
+    return Worth(worth.stop, costs)
+
+
+def _ahead(problem: Problem, after: Callable[[int, int], Problem], number: int) -> float:
+    """Cost of a choice by the exact problems after it.
+
+    What follows is taken midway between the hopeful estimate of ``weigh`` and a careful one: shared tests in a row tell
+    less about a unit than they would on their own.
+    """
+    choice = problem.choices[number]
+    cost = problem.change[problem.now, choice.state] + choice.minutes
+    for outcome in np.flatnonzero(choice.outcomes > 0):
+        then = after(number, int(outcome))
+        later = [_weigh(then, careful=careful).least for careful in (False, True)]
+        cost += choice.outcomes[outcome] * sum(later) / 2
+    return float(cost)
+
+
+def _weigh(problem: Problem, *, careful: bool) -> Worth:
     prices = Prices(problem.missed, problem.wrong)
-    stop = ended(problem)
+    stop = float(prices.ending(np.arange(len(problem.risk)), problem.risk).sum())
     if not problem.choices:
         return Worth(stop, np.zeros(0))
     parts = _parts(problem)
-    states, bundles = _bundles(problem)
-    axis = make_axis(parts, prices)
-    shifts = make_shifts(parts, axis, prices)
-    menus = make_menus(parts, _score(problem, parts), states, len(problem.risk))
-    tables = make_tables(menus, shifts, axis)
-    return Worth(stop, _costs(problem, parts, Alone(prices, axis, menus, tables), bundles))
+    routes = _routes(problem)
+    alone = solve_alone(parts, prices, routes.allowed, CAREFUL_SHARED if careful else len(problem.choices))
+    return Worth(stop, _costs(problem, parts, routes, _Leaf(problem.risk, parts, alone, careful)))
 
 
-def ended(problem: Problem) -> float:
-    """Expected cost of ending now."""
-    return float(np.minimum(problem.risk * problem.missed, (1 - problem.risk) * problem.wrong).sum())
-
-
-@dataclass(frozen=True, eq=False)
-class Alone:
-    prices: Prices
-    axis: Axis
-    menus: Menus
-    tables: Array
+# tests by unit
 
 
 def _parts(problem: Problem) -> Parts:
+    """The choices unit by unit, with likelihoods from their joint tables."""
     choices = problem.choices
-    sizes = np.array([len(c.units) for c in choices])
+    choice = np.repeat(np.arange(len(choices)), [len(c.units) for c in choices])
+    unit = np.fromiter((u for c in choices for u in c.units), dtype=np.intp)
     counts = np.array([len(c.outcomes) for c in choices])
-    most = int(counts.max())
-    choice = np.repeat(np.arange(len(choices)), sizes)
-    unit = np.concatenate([np.array(c.units, dtype=np.intp) for c in choices])
-    joint = np.zeros((len(choice), most))
-    outcomes = np.zeros((len(choices), most))
-    filled = np.arange(most) < counts[choice][:, None]
-    joint[filled] = np.concatenate([c.leaking.ravel() for c in choices])
-    outcomes[np.arange(most) < counts[:, None]] = np.concatenate([c.outcomes for c in choices])
-    both = outcomes[choice]
-    risk = problem.risk[unit][:, None]
-    leaks = np.where(risk > TINY, joint / np.maximum(risk, TINY), both)
-    tight = np.where(risk < 1 - TINY, (both - joint) / np.maximum(1 - risk, TINY), both)
-    minutes = np.array([c.minutes for c in choices])
-    state = np.array([c.state for c in choices], dtype=np.intp)
-    w = WEIGHT(problem.risk[unit], np.maximum(leaks,0), np.maximum(tight,0))
-    total = np.bincount(choice, w, len(choices))
-    share = np.where(total[choice] > TINY, w / np.maximum(total[choice], TINY), 1 / sizes[choice])
-    return Parts(choice, unit, state[choice], share < SHARED, minutes[choice] * np.minimum(1, share*PAD)**POWER, np.maximum(leaks, 0), np.maximum(tight, 0))
+    filled = np.arange(counts.max()) < counts[:, None]
+    outcomes, joint = np.zeros(filled.shape), np.zeros((len(choice), filled.shape[1]))
+    outcomes[filled] = np.concatenate([c.outcomes for c in choices])
+    joint[filled[choice]] = np.concatenate([c.leaking.ravel() for c in choices])
+    outcomes, risk = outcomes[choice], problem.risk[unit][:, None]
+    leaks = np.where(risk > TINY, joint / np.maximum(risk, TINY), outcomes)
+    tight = np.where(risk < 1 - TINY, (outcomes - joint) / np.maximum(1 - risk, TINY), outcomes)
+    leaks, tight = np.maximum(leaks, 0), np.maximum(tight, 0)
+    bits = _bits(risk, leaks, tight)
+    shared = bits < OWN * np.bincount(choice, bits)[choice]
+    state = np.array([c.state for c in choices], dtype=np.intp)[choice]
+    minutes = np.array([c.minutes for c in choices], dtype=np.float64)[choice]
+    return Parts(choice, unit, state, minutes, leaks, tight, bits, shared)
 
 
-def _bits(risk, leaks, tight):
-    risk = risk[:, None]
-    both = risk * leaks + (1 - risk) * tight
-    with np.errstate(divide="ignore", invalid="ignore"):
-        a = np.where(leaks > 0, risk * leaks * np.log(leaks / both), 0)
-        b = np.where(tight > 0, (1 - risk) * tight * np.log(tight / both), 0)
-    return np.nan_to_num(a + b).sum(axis=1)
-WEIGHT = _bits
+def _bits(risk: Array, leaks: Array, tight: Array) -> Array:
+    """(parts,) mutual information in bits of the outcome and whether the unit leaks."""
+    both = np.maximum(risk * leaks + (1 - risk) * tight, TINY)
+    told = risk * leaks * np.log2(np.maximum(leaks, TINY) / both)
+    told += (1 - risk) * tight * np.log2(np.maximum(tight, TINY) / both)
+    return np.asarray(np.maximum(told.sum(axis=1), 0.0))
 
 
-def _score(problem, parts):
-    bits = _bits(problem.risk[parts.unit], parts.leaks, parts.tight)
-    return bits / np.maximum(parts.minutes, TINY)
+# ways through the states
 
 
-def _bundles(problem):
-    """(sets, states) allowed; and per start state a list of (set index, minutes)."""
-    change = problem.change
-    used = sorted({c.state for c in problem.choices})
-    sets = {}
-    bundles = {}
-    for start in used:
-        rows = {}
-        others = [s for s in used if s != start]
-        for size in range(0, BUNDLE + 1):
-            for group in itertools.permutations(others, size):
-                way = 0.0; here = start
-                for g in group:
-                    way += change[here, g]; here = g
-                if np.isfinite(way):
-                    key = frozenset((start, *group))
-                    n = sets.setdefault(key, len(sets))
-                    rows[n] = min(rows.get(n, np.inf), way)
-        bundles[start] = rows
-    allowed = np.zeros((len(sets), len(change)), dtype=bool)
-    for key, n in sets.items():
-        allowed[n, list(key)] = True
-    return allowed, bundles
+@dataclass(frozen=True, eq=False)
+class _Routes:
+    """``allowed``: (sets, states) states of each set. ``ways``: by first state, minutes to visit the rest, by set."""
+
+    allowed: Flags
+    ways: dict[int, dict[int, float]]
 
 
-def _costs(problem, parts, alone, bundles):
-    K, U = alone.menus.row.shape
-    unit = np.broadcast_to(np.arange(U), (K, U))
-    slots = alone.menus.tests.shape[1]
-    full = np.full((K, U), 2**slots - 1)
-    base = read(alone.tables, alone.axis, alone.prices, (full, alone.menus.row, unit), np.broadcast_to(problem.risk, (K, U)))
-    total = base.sum(axis=1)
-    C = len(problem.choices)
-    costs = np.full(C, np.inf)
-    O = parts.leaks.shape[1]
-    risk = problem.risk[parts.unit][:, None]
-    both = risk * parts.leaks + (1 - risk) * parts.tight
-    after = np.clip(np.where(both > 0, risk * parts.leaks / np.maximum(both, TINY), risk), 0, 1)
-    first = np.searchsorted(parts.choice, np.arange(C))
-    for state, rows in bundles.items():
-        inner = np.nonzero(parts.state == state)[0]
-        rises = (parts.shared[inner, None] & (after[inner] > risk[inner] * (1 + 1e-9))) if DROP == 1 else np.repeat(parts.shared[inner, None], O, axis=1) if DROP == 2 else np.zeros((len(inner), O), bool)
-        if not len(inner): continue
-        picks = np.unique(parts.choice[inner])
-        starts = np.searchsorted(parts.choice[inner], picks)
-        best = None
-        for n, way in rows.items():
-            u = parts.unit[inner]
-            row = alone.menus.row[n, u]
-            mine = alone.menus.tests[row] == inner[:, None]
-            held = alone.menus.tests[row]
-            gone = mine[:, None, :] | (rises[:, :, None] & (parts.shared[held] & (held >= 0))[:, None, :])
-            left = 2**slots - 1 - (gone * (1 << np.arange(slots))).sum(axis=2)
-            shape = (len(inner), O)
-            f = read(alone.tables, alone.axis, alone.prices, (left, *(np.broadcast_to(x[:, None], shape) for x in (row, u))), after[inner])
-            d = np.add.reduceat(f - base[n, u][:, None], starts, axis=0) + total[n] + way
-            best = d if best is None else np.minimum(best, d)
-        chance = both[inner][starts]
-        there = problem.change[problem.now, state]
-        minutes = np.array([problem.choices[c].minutes for c in picks])
-        costs[picks] = (chance * best).sum(axis=1) + minutes + there
+def _routes(problem: Problem) -> _Routes:
+    """From each state a test is made in: to stay, or to go on to one or two others where tests are made."""
+    used = sorted({choice.state for choice in problem.choices})
+    further = FURTHER if len(used) <= FEW_STATES else 1
+    sets: dict[frozenset[int], int] = {}
+    ways: dict[int, dict[int, float]] = {first: {} for first in used}
+    for count in range(1, 2 + further):
+        for route in permutations(used, count):
+            minutes = float(sum(problem.change[pair] for pair in zip(route, route[1:], strict=False)))
+            if np.isfinite(minutes):
+                number = sets.setdefault(frozenset(route), len(sets))
+                least = ways[route[0]].get(number, np.inf)
+                ways[route[0]][number] = min(least, minutes)
+    allowed = np.array([[state in states for state in range(len(problem.change))] for states in sets])
+    return _Routes(allowed, ways)
+
+
+# one step, then each unit on its own
+
+
+class _Leaf:
+    """Estimated cost after a test, for all parts and outcomes."""
+
+    def __init__(self, risk: Array, parts: Parts, alone: Alone, careful: bool) -> None:
+        self.parts, self.alone = parts, alone
+        prior = risk[parts.unit][:, None]
+        self.chance = prior * parts.leaks + (1 - prior) * parts.tight
+        after = prior * parts.leaks / np.maximum(self.chance, TINY)
+        self.risk = np.clip(np.where(self.chance > TINY, after, prior), 0.0, 1.0)
+        self.drops = careful & parts.shared[:, None] & (self.risk > prior * (1 + 1e-9))
+        sets, units = alone.row.shape
+        full = np.full((sets, units), len(alone.tables) - 1)
+        unit = np.broadcast_to(np.arange(units), (sets, units))
+        self.untouched = alone.cost(alone.row, unit, full, np.broadcast_to(risk, (sets, units)))
+        self.total = self.untouched.sum(axis=1)
+
+    def cost(self, number: int, rows: Ints, starts: Ints) -> Array:
+        """(choices, outcomes) cost-to-go with the tests of a set of states.
+
+        ``rows``: parts of the choices. ``starts``: where each choice begins among them.
+        """
+        unit = self.parts.unit[rows]
+        row = self.alone.row[number, unit]
+        shape = self.risk[rows].shape
+        there, who = (np.broadcast_to(array[:, None], shape) for array in (row, unit))
+        touched = self.alone.cost(there, who, self._left(rows, row), self.risk[rows])
+        changed = np.add.reduceat(touched - self.untouched[number, unit][:, None], starts, axis=0)
+        return np.asarray(changed + self.total[number])
+
+    def _left(self, rows: Ints, row: Ints) -> Ints:
+        """(parts, outcomes) slots left, as bits: not the test just made, and with care no other shared one after it
+        has raised the unit's risk: what raised it raises other units too, and the next response with them."""
+        held = self.alone.tests[row]
+        shared = self.parts.shared[held] & (held >= 0)
+        gone = (held == rows[:, None])[:, None, :] | (self.drops[rows][:, :, None] & shared[:, None, :])
+        bits = 1 << np.arange(held.shape[1])
+        return np.asarray(len(self.alone.tables) - 1 - (gone * bits).sum(axis=2), dtype=np.intp)
+
+
+def _costs(problem: Problem, parts: Parts, routes: _Routes, leaf: _Leaf) -> Array:
+    """(choices,) minutes, set-up, and the best way on after each outcome."""
+    minutes = np.array([choice.minutes for choice in problem.choices])
+    costs = np.full(len(minutes), np.inf)
+    for state, ways in routes.ways.items():
+        rows = np.flatnonzero(parts.state == state)
+        if not len(rows):
+            continue
+        picked, starts = np.unique(parts.choice[rows], return_index=True)
+        later = np.min([leaf.cost(number, rows, starts) + way for number, way in ways.items()], axis=0)
+        first = problem.change[problem.now, state] + minutes[picked]
+        costs[picked] = first + (leaf.chance[rows[starts]] * later).sum(axis=1)
     return costs
-BUNDLE = 2
-PAD = 1.0
-POWER = 1.0
-SHARED = 0.9
-DROP = 1
-
-def weigh_ahead(problem: Problem, after: Callable[[int, int], Problem], width: int, depth: int = 1) -> Worth:
-    worth = weigh(problem)
-    costs = worth.costs.copy()
-    for n in np.argsort(costs, kind="stable")[:width]:
-        c = problem.choices[n]
-        if not np.isfinite(costs[n]): continue
-        later = 0.0
-        for o, chance in enumerate(c.outcomes):
-            if chance > 0:
-                later += chance * estimate(after(int(n), o))
-        costs[n] = problem.change[problem.now, c.state] + c.minutes + later
-    looked = np.argsort(worth.costs, kind="stable")[:width]
-    rest = np.ones(len(costs), bool); rest[looked] = False
-    if len(looked) and rest.any():
-        shift = np.nanmean(costs[looked] - worth.costs[looked])
-        costs[rest] = np.maximum(costs[rest] + shift, costs[looked].min())
-    return Worth(worth.stop, costs)
-
-def setc(careful):
-    global DROP
-    import leakinfer.planner.alone as A
-    A.POOLS, DROP = (1, 1) if careful else (9, 0)
-BLEND = 1.0
-SHARED = .7
-POWER = 0
-def estimate(p):
-    e = 0.0
-    if BLEND > 0:
-        setc(True); w = weigh(p); e += BLEND * min(w.stop, w.costs.min(initial=np.inf)); setc(False)
-    if BLEND < 1:
-        w = weigh(p); e += (1 - BLEND) * min(w.stop, w.costs.min(initial=np.inf))
-    return e
-setc(False)

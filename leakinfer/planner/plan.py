@@ -126,9 +126,10 @@ class Words:
         method = job.catalogue.methods[candidate.method]
         site = job.site(candidate.target) if method.kind == "point" else None
         technique = job.technique(method, site) if site else None
-        perishable = bool(site and job.catalogue.components[site.component].port and not job.facts.gauges)
         times = self.made[candidate.method, candidate.target]
         steps = steps_for(job, candidate, self.there)
+        hoses = job.facts.gauges or any(step.gauges for step in steps)
+        perishable = bool(site and job.catalogue.components[site.component].port and not hoses)
         return Ranked(
             candidate=candidate,
             cost=cost,

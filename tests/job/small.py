@@ -9,19 +9,31 @@ from msgspec import structs
 from leakinfer.catalogue.model import Catalogue
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.conditions import Condition
-from leakinfer.circuit.model import Charge, Circumstance, Place, Section, Site, Spot, System, Unit, Zone
+from leakinfer.circuit.model import (
+    WHOLE,
+    Charge,
+    Circumstance,
+    Isolation,
+    Place,
+    Section,
+    Site,
+    Spot,
+    System,
+    Unit,
+    Zone,
+)
 from leakinfer.circuit.reader import load_system
 from leakinfer.inference import Model
 from leakinfer.job.belief import Belief
 from leakinfer.job.facts import start_facts
 from leakinfer.job.finding import Finding
-from leakinfer.circuit.model import WHOLE
 from leakinfer.job.job import Job
 
 CATALOGUE = load_catalogue()
 STANDING = Condition("standing", "still", 24.0, 22.0)
 RUNNING = Condition("running", "still", 24.0, 22.0)
 BREEZE = Condition("standing", "breeze", 24.0, 22.0)
+WIND = Condition("standing", "wind", 24.0, 22.0)
 
 YARD, CLOSET = "yard", "closet"
 VALVES, COIL = "valves", "coil"
@@ -45,12 +57,16 @@ def site(name: str, component: str, section: str = "suction", zone: str = VALVES
     return Site(name, name.replace("_", " "), component, place, zone, section, **{"unit": name, **more})
 
 
-def system(*sites: Site, circumstances: tuple[Circumstance, ...] = (), spots: tuple[Spot, ...] = ()) -> System:
+def system(
+    *sites: Site,
+    circumstances: tuple[Circumstance, ...] = (),
+    spots: tuple[Spot, ...] = (),
+    isolations: tuple[Isolation, ...] = (),
+) -> System:
     """A system of these sites only, with no place left unnamed."""
     units = tuple(Unit(unit, unit) for unit in dict.fromkeys(s.unit for s in sites))
-    return System(
-        "small", "small system", ("R-410A",), CHARGE, PLACES, ZONES, SECTIONS, sites, units, circumstances, spots
-    )
+    parts = (PLACES, ZONES, SECTIONS, sites, units, circumstances, spots, isolations)
+    return System("small", "small system", ("R-410A",), CHARGE, *parts)
 
 
 def spot(name: str, *catches: str) -> Spot:
@@ -58,10 +74,24 @@ def spot(name: str, *catches: str) -> Spot:
     return Spot(name, name, YARD, catches)
 
 
-def coarse(decades: tuple[float, float] = (1e-6, 1e-4)) -> Catalogue:
-    """The shipped catalogue with one leak size a decade, so that all worlds can be listed."""
+def coarse(decades: tuple[float, float] = (1e-6, 1e-4), *, modes: bool = False) -> Catalogue:
+    """The shipped catalogue with one leak size a decade, so that all worlds can be listed.
+
+    Without ``modes`` every leak is open all the time.
+    """
     sizes = structs.replace(CATALOGUE.sizes, least=decades[0], greatest=decades[1], per_decade=1)
-    return structs.replace(CATALOGUE, sizes=sizes)
+    made = structs.replace(CATALOGUE, sizes=sizes)
+    return made if modes else with_modes(made, 0.0, 0.0)
+
+
+def with_modes(catalogue: Catalogue, near_highest: float, while_running: float) -> Catalogue:
+    """The catalogue with these shares of leaks that are not open all the time."""
+    return with_numbers(catalogue, mode_near_highest_share=near_highest, mode_while_running_share=while_running)
+
+
+def with_numbers(catalogue: Catalogue, **numbers: float) -> Catalogue:
+    """The catalogue with single settings changed."""
+    return structs.replace(catalogue, numbers=catalogue.numbers | numbers)
 
 
 def job_on(made: System, catalogue: Catalogue = CATALOGUE, **facts: Any) -> Job:

@@ -34,8 +34,9 @@ def by_closed_form(job: Job, times: int) -> float:
     method = CATALOGUE.methods["probe_point"]
     hidden = method.techniques["drier_suction"].unreachable
     assert hidden is not None
-    rate = belief.rates.g_per_year("suction", STANDING)[1:]
-    detect = (1 - method.lapse) / (1 + (method.grades[0].rate50 / rate) ** method.grades[0].slope)
+    rate = belief.rates.g_per_year("suction", STANDING)[1:]  # nothing where a leak is closed while standing
+    power, half = method.grades[0].slope, method.grades[0].rate50
+    detect = (1 - method.lapse) * rate**power / (rate**power + half**power)
     prior = belief.posterior.marginal("drier")
     leaking = float(prior[1:] @ (hidden + (1 - hidden) * (1 - detect) ** times))
     return leaking / (float(prior[0]) + leaking)

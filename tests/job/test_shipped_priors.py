@@ -159,9 +159,14 @@ class Fleet:
     rate: Floats  # g/yr over a year
     units: int
 
+    def until_repaired(self, noticed: float, wait: float) -> Floats:
+        """(leaks,) years from a leak's beginning to its repair; never for one that is closed all year."""
+        with np.errstate(divide="ignore"):
+            return noticed * self.charge_g / self.rate + wait
+
     def lost(self, noticed: float, wait: float) -> Floats:
         """(leaks,) g until each leak is repaired or the tenth year is over; at most the charge, leaks one by one."""
-        years = np.minimum(noticed * self.charge_g / self.rate + wait, AGE - self.started)
+        years = np.minimum(self.until_repaired(noticed, wait), AGE - self.started)
         return np.minimum(self.rate * years, self.charge_g)
 
     def lost_a_year(self, noticed: float, wait: float) -> float:
@@ -170,7 +175,7 @@ class Fleet:
 
     def leaking(self, least: float, noticed: float, wait: float) -> float:
         """Share of the units that at ten years lose at least that share of the charge a year through one leak."""
-        still: Bools = AGE - self.started < noticed * self.charge_g / self.rate + wait
+        still: Bools = AGE - self.started < self.until_repaired(noticed, wait)
         return float(np.unique(self.unit[still & (self.rate >= least * self.charge_g)]).size / self.units)
 
 

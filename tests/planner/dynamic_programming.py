@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -19,6 +19,7 @@ from leakinfer.planner.decision import Choice, Problem
 Array = NDArray[np.float64]
 Findings = tuple[tuple[int, int], ...]
 """(test, outcome) pairs, by test."""
+MOVED = 1e-9  # change of P(unit leaks, outcome) that counts
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,11 +123,16 @@ def _weights(case: Case, made: int) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Here:
-    """A point of the tree: the case, the findings so far and the present state."""
+    """A point of the tree: the case, the findings so far and the present state.
+
+    A test tells about all units whose chance it moves: after a response that could come from several, a test of one of
+    them moves the others too. ``direct``: the planner is told only of those that the test itself touches.
+    """
 
     case: Case
-    findings: Findings = ()
-    now: int = 0
+    findings: Findings
+    now: int
+    direct: bool = False
 
     @cached_property
     def left(self) -> tuple[int, ...]:
@@ -146,36 +152,38 @@ class Here:
     @cached_property
     def problem(self) -> Problem:
         """What the planner sees: marginals and joint tables of the tests that are left."""
-        case, weight = self.case, self.weight
-        risk = weight @ case.leaking
-        choices = []
-        for test in self.left:
-            trial = case.trials[test]
-            joint = weight[:, None] * trial.answers
-            leaking = case.leaking.T @ joint
-            outs = joint.sum(axis=0)
-            units = trial.units
-            if COUPLED:
-                move = np.abs(leaking - risk[:, None]*outs).max(axis=1)
-                units = tuple(u for u in range(len(risk)) if u in trial.units or move[u] > 1e-9)
-            choices.append(Choice(trial.minutes, trial.state, units, outs, leaking[list(units)]))
-        return Problem(risk, case.missed, case.wrong, tuple(choices), case.change, self.now)
+        case, risk = self.case, self.weight @ self.case.leaking
+        return Problem(risk, case.missed, case.wrong, tuple(map(self._choice, self.left)), case.change, self.now)
+
+    def _choice(self, test: int) -> Choice:
+        trial = self.case.trials[test]
+        joint = self.weight[:, None] * trial.answers
+        outcomes, leaking = joint.sum(axis=0), self.case.leaking.T @ joint
+        moved = np.abs(leaking - leaking.sum(axis=1)[:, None] * outcomes).max(axis=1) > MOVED
+        moved[list(trial.units)] = True
+        units = trial.units if self.direct else tuple(np.flatnonzero(moved).tolist())
+        return Choice(trial.minutes, trial.state, units, outcomes, leaking[list(units)])
 
     def then(self, test: int, outcome: int) -> Here:
         """After a test of the case with that outcome."""
-        return Here(self.case, tuple(sorted((*self.findings, (test, outcome)))), self.case.trials[test].state)
+        findings = tuple(sorted((*self.findings, (test, outcome))))
+        return replace(self, findings=findings, now=self.case.trials[test].state)
 
     def after(self, choice: int, outcome: int) -> Problem:
         """The exact problem after the n-th choice of the problem here."""
         return self.then(self.left[choice], outcome).problem
 
 
-COUPLED = False
 Policy = Callable[[Here], int | None]
 """The n-th choice of the problem here, or None to stop."""
 
 
-def cost_of(case: Case, policy: Policy) -> float:
+def start(case: Case, *, direct: bool = False) -> Here:
+    """The point before any finding."""
+    return Here(case, (), case.now, direct)
+
+
+def cost_of(case: Case, policy: Policy, *, direct: bool = False) -> float:
     """Expected total cost of a policy over all outcomes, exact."""
     known: dict[tuple[Findings, int], float] = {}
 
@@ -185,7 +193,7 @@ def cost_of(case: Case, policy: Policy) -> float:
             known[key] = _cost_here(here, policy, ahead)
         return known[key]
 
-    return ahead(Here(case, (), case.now))
+    return ahead(start(case, direct=direct))
 
 
 def _cost_here(here: Here, policy: Policy, ahead: Callable[[Here], float]) -> float:
@@ -226,4 +234,4 @@ def brute_force(case: Case) -> float:
             ends.append(float(case.change[here.now, trial.state] + trial.minutes + later))
         return min(ends)
 
-    return best(Here(case, (), case.now))
+    return best(start(case))

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import tomllib
+from pathlib import Path
+
 import pytest
 from msgspec import structs
 
 from leakinfer.catalogue.model import Catalogue
 from leakinfer.job.belief import Belief
-from leakinfer.job.finding import Skip
+from leakinfer.job.finding import Finding, Skip
 from leakinfer.circuit.model import WHOLE
 from leakinfer.job.job import Job
+from leakinfer.planner.model import Plan
 from leakinfer.planner.plan import make_plan
 from tests.inference.enumeration import solve_by_enumeration
 from tests.job.small import CATALOGUE, COIL, coarse, found, job_on, shipped_job, site, system, told
 
 from .oracle import plan_of
+
+
+REPAIRS = Path(__file__).parents[2] / "priors" / "repairs.toml"
 
 
 def setting(catalogue: Catalogue = CATALOGUE, **numbers: float) -> Catalogue:
@@ -68,7 +75,7 @@ def test_what_is_at_stake_is_the_price_of_ending_now(findings: tuple[Finding, ..
 
 def _in_vain(component: str) -> float:
     """Minutes of a repair, with the charge out and in where it opens the circuit, from the shipped file."""
-    repair = next(one for one in tomllib.loads(REPAIRS.read_text())["repair"] if component in one["components"])
+    repair = next(one for one in tomllib.loads(REPAIRS.read_text())["repair"] if one["component"] == component)
     return float(repair["minutes"]) + (CATALOGUE.numbers["open_and_close_minutes"] if repair["opens_circuit"] else 0.0)
 
 
