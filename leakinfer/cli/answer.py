@@ -13,7 +13,7 @@ from leakinfer.cli.words import surprising
 from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
 from leakinfer.job.why import Explanation
-from leakinfer.planner.model import Minutes, Plan, Ranked, Stop
+from leakinfer.planner.model import Ask, Minutes, Plan, Ranked, Stop
 
 
 def print_json(answer: dict[str, Any]) -> None:
@@ -59,7 +59,8 @@ def _units(belief: Belief) -> list[dict[str, Any]]:
 
 def minutes_answer(minutes: Minutes) -> dict[str, float]:
     """What the minutes are made of."""
-    return {"test": minutes.test, "travel": minutes.travel, "opening": minutes.opening, "state": minutes.state}
+    names = ("test", "travel", "opening", "state", "aids", "waiting")
+    return {name: float(getattr(minutes, name)) for name in names}
 
 
 def ranked_answer(ranked: Ranked) -> dict[str, Any]:
@@ -69,6 +70,7 @@ def ranked_answer(ranked: Ranked) -> dict[str, Any]:
         "target": ranked.candidate.target,
         "condition": to_builtins(ranked.candidate.condition),
         "place": ranked.candidate.place,
+        "cost": float(ranked.cost),
         "bits": float(ranked.bits),
         "minutes": float(ranked.minutes.total),
         "minutes_detail": minutes_answer(ranked.minutes),
@@ -80,7 +82,18 @@ def ranked_answer(ranked: Ranked) -> dict[str, Any]:
         "cautions": list(ranked.cautions),
         "repeat": ranked.repeat,
         "perishable": ranked.perishable,
+        "steps": [
+            {"setup": step.id, "name": step.name, "minutes": step.minutes, "wait_minutes": step.wait_minutes}
+            for step in ranked.steps
+        ],
     }
+
+
+def ask_answer(ask: Ask | None) -> dict[str, Any] | None:
+    """Work to ask the customer for."""
+    if ask is None:
+        return None
+    return {"tier": ask.tier, "saves_minutes": float(ask.saves), "first": ranked_answer(ask.first)}
 
 
 def stop_answer(stop: Stop) -> dict[str, Any]:
@@ -92,6 +105,9 @@ def stop_answer(stop: Stop) -> dict[str, Any]:
         "another": float(stop.another),
         "expected_g_per_year": float(stop.expected_g_per_year),
         "observed_g_per_year": None if stop.observed_g_per_year is None else float(stop.observed_g_per_year),
+        "explained_g_per_year": float(stop.explained_g_per_year),
+        "at_stake_minutes": float(stop.at_stake),
+        "worth_minutes": float(stop.worth),
         "cheapest": None if stop.cheapest is None else ranked_answer(stop.cheapest),
         "likely": list(stop.likely),
         "prove": None if stop.prove is None else ranked_answer(stop.prove),
@@ -106,6 +122,8 @@ def plan_answer(belief: Belief, plan: Plan, top: int | None) -> dict[str, Any]:
         "next": [ranked_answer(ranked) for ranked in plan.next[:top]],
         "not_allowed": [to_builtins(refused) for refused in plan.not_allowed],
         "stop": stop_answer(plan.stop),
+        "ask": ask_answer(plan.ask),
+        "meanwhile": None if plan.meanwhile is None else ranked_answer(plan.meanwhile),
         "surprise": last_surprise(belief.job),
     }
 
@@ -116,8 +134,9 @@ def surprise_answer(found: tuple[float, str] | None) -> dict[str, Any] | None:
 
 
 def last_surprise(job: Job) -> dict[str, Any] | None:
-    """Whether the last finding was a surprise."""
-    if not job.findings:
+    """Whether the last finding was a surprise; what happened since then makes that an old story."""
+    moments = [done.after for done in job.repairs] + [later.after for later in job.returns]
+    if not job.findings or max(moments, default=-1) >= len(job.findings):
         return None
     return surprise_answer(surprising(before_last(job), job.findings[-1]))
 

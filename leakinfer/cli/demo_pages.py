@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from leakinfer.cli.pages import change_page, likely_table, once_each, stop_lines, tests_table
+from leakinfer.cli.pages import change_page, likely_table, stop_lines
 from leakinfer.cli.scenario import PROPOSED, Played, Scenario
 from leakinfer.cli.screen import bar, bullets, heading, pairs, percent, rate, table, wrapped
+from leakinfer.cli.where import once_each, tests_table
 from leakinfer.cli.words import fact_rows, finding_words, surprising, test_words
 from leakinfer.job.belief import Belief
 from leakinfer.planner.model import Plan
@@ -34,7 +35,7 @@ def step(number: int, played: Played, earlier: Sequence[Played]) -> str:
         parts.append(wrapped(f"Now: {job.condition().words}."))
     if tests:
         parts += [_cautions(played, earlier), "  Proposed"]
-        parts += [tests_table(job, tests, played.plan.objective), _reason(tests[0].reason)]
+        parts += [tests_table(job, tests, played.plan), _reason(tests[0].reason)]
     parts += [_done(played), wrapped(played.step.story), _found(played)]
     parts.append(change_page(played.before, played.after, surprising(job, played.finding)))
     if set(played.after.confirmed()) - set(played.before.confirmed()):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from datetime import date
 from typing import Any, TypeAlias, get_args
 
 from leakinfer.catalogue.model import Catalogue, Tier
@@ -48,6 +49,30 @@ def minutes(text: str, where: str) -> float:
     return parse_quantity(text, "time", where) / 60
 
 
+def day_of(text: str, where: str) -> date:
+    """A day written as 2025-03-01.
+
+    Raises:
+        InputError: it is no such day.
+    """
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise InputError(f"'{text}' is no day", where=where, allowed="year-month-day, as 2025-03-01") from None
+
+
+def dated_mass(text: str, where: str) -> tuple[date, float]:
+    """``2025-03-01=10 lb`` as day and kg.
+
+    Raises:
+        InputError: a day or a mass that is not usable.
+    """
+    day, equals, mass = text.partition("=")
+    if not equals:
+        raise InputError(f"cannot read '{text}'", where=where, allowed="day=mass, as 2025-03-01=10lb")
+    return day_of(day, where), parse_quantity(mass, "mass", where)
+
+
 def loss(text: str, where: str) -> dict[str, float] | None:
     """A loss with its interval, ``0.5 kg/18 months``; ``none`` forgets it."""
     if text == NOTHING:
@@ -83,7 +108,7 @@ def _or_nothing(name: str, read: Callable[[str, str], float], nothing: float | N
 def _state(so_far: Given, text: str, where: str) -> dict[str, Any]:
     """Another state: gauge readings, test pressure and what it was shut into hold no more."""
     state = known(text, STATES, what="state", where=where)
-    if state == so_far.get("state"):
+    if so_far.get("state") in (None, state):
         return {"state": state}
     return {"state": state, "heating": False, **OF_A_STATE}
 

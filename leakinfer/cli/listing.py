@@ -19,6 +19,9 @@ from leakinfer.job.finding import outcome_names
 from leakinfer.reading import known
 
 
+BY = {"valves": "its valves", "cut": "cutting the pipe"}
+
+
 @click.command("systems")
 @click.argument("name", metavar="[NAME|FILE]", required=False)
 @json_option
@@ -47,6 +50,7 @@ def _parts(system: System) -> dict[str, list[tuple[str, str]]]:
     return {
         "Places to stand": [(part.id, part.name) for part in system.places],
         "Zones to sweep": [(part.id, part.name) for part in system.zones],
+        "Parts that can be shut off": [(part.id, f"{part.name}, by {BY[part.by]}") for part in system.isolations],
         "Spots where oil drips": [(part.id, part.name) for part in system.spots],
         "Sections": [(part.id, part.name) for part in system.sections],
         "Sites": [(part.id, part.name + (f" (x {part.count})" if part.count > 1 else "")) for part in system.sites],
@@ -81,14 +85,23 @@ ON = {
     "spot": "a spot where oil drips",
     "exposure": "a circumstance",
     "total": "the whole system",
+    "hold": "the whole system, or a part that can be shut off",
+    "gather": "a zone",
+}
+
+
+READS = {
+    "total": ", or a weight as '1.9 kg'",
+    "hold": ", or what the gauge showed ('leakinfer record --help')",
+    "gather": ", or what the meter showed ('leakinfer record --help')",
 }
 
 
 def _method_rows(method: Method, *, details: bool) -> list[tuple[str, str]]:
     causes = ", ".join(f"{cause.id} ({cause.name})" if details else cause.id for cause in method.false_causes)
-    weight = ", or a weight as '1.9 kg'" if method.kind == "total" else ""
-    rows = [("on", ON[method.kind]), ("outcomes", ", ".join(outcome_names(method)) + weight)]
+    rows = [("on", ON[method.kind]), ("outcomes", ", ".join(outcome_names(method)) + READS.get(method.kind, ""))]
     rows += [("also answers to", causes)] if causes else []
+    rows += [("in state", ", ".join(method.states)), ("kind of work", method.tier)] if details else []
     return [*rows, ("how", method.how), ("known by", f"{method.known}: {method.source}")] if details else rows
 
 
@@ -99,6 +112,11 @@ def _method_answer(method: Method) -> dict[str, Any]:
         "kind": method.kind,
         "outcomes": list(outcome_names(method)),
         "minutes": method.minutes,
+        "wait_minutes": method.wait_minutes,
+        "states": list(method.states),
+        "tier": method.tier,
+        "tools": list(method.tools),
+        "needs": list(method.needs),
         "pinpoint": method.pinpoint,
         "false_causes": [to_builtins(cause) for cause in method.false_causes],
         "cautions": list(method.cautions),

@@ -10,6 +10,7 @@ from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, plan_answer, print_json, why_answer
 from leakinfer.cli.jobfile import opened
 from leakinfer.cli.options import job_argument, json_option, word_option
+from leakinfer.cli.where import next_page
 from leakinfer.job.belief import Belief
 from leakinfer.job.why import explain
 from leakinfer.planner.model import OBJECTIVES, Objective
@@ -31,7 +32,7 @@ def next_test(path: Path, priors: Path | None, objective: Objective, top: int | 
         if as_json:
             print_json({**plan_answer(belief, plan, top), "notices": list(held.notices)})
             return
-    click.echo(pages.next_page(belief, plan, top or SHOWN_TESTS, str(path), held.notices))
+    click.echo(next_page(belief, plan, top or SHOWN_TESTS, str(path), held.notices))
 
 
 @click.command("sites")

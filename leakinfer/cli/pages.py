@@ -1,127 +1,18 @@
-"""Whole screens for people: where next, what moved, all places, and why."""
+"""Screens for people: the likely places, what moved, all places, why, and the word on stopping."""
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 
-from leakinfer.cli.screen import bar, bullets, heading, minutes, pairs, percent, rate, shortened, table, width, wrapped
-from leakinfer.cli.words import (
-    NOT_CHECKED,
-    chances,
-    method_words,
-    place_words,
-    site_verdicts,
-    test_words,
-)
+from leakinfer.cli.screen import bar, heading, minutes, pairs, percent, rate, shortened, table, width, wrapped
+from leakinfer.cli.words import NOT_CHECKED, site_verdicts, test_words
 from leakinfer.job.belief import Belief
-from leakinfer.job.finding import outcome_names
-from leakinfer.job.job import Job
 from leakinfer.job.why import Explanation
-from leakinfer.planner.model import NotAllowed, Plan, Ranked, Stop
+from leakinfer.planner.model import Stop
 
-LIKELY_PLACES = 8
 MOVERS = 5
-FEW = 2  # tests that are named one by one
 LEAST_MOVE = 0.005  # below half a percent nothing shows
 LEAST_SHOWN = 0.01
-
-
-def next_page(belief: Belief, plan: Plan, top: int, path: str, notices: Sequence[str] = ()) -> str:
-    """Cautions, the tests in order of worth, how the first is done, the likely places, and whether to stop."""
-    parts = [bullets(notices, "note")] if notices else []
-    tests = once_each(plan.next)[:top]
-    if tests:
-        parts += [heading("Before you start"), bullets(tests[0].cautions, "!")]
-        parts += [heading("Where next"), tests_table(belief.job, tests, plan.objective)]
-        parts.append(_first(belief.job, tests[0], path))
-    else:
-        parts += [heading("Where next"), "  No test is possible now."]
-    parts += [heading("Left out"), left_out(belief.job, plan)] if plan.not_allowed else []
-    parts += [heading("Likely places"), likely_table(belief, LIKELY_PLACES)]
-    parts += [heading("Stop or go on"), stop_lines(belief, plan.stop)]
-    return "\n".join(parts)
-
-
-def once_each(tests: Sequence[Ranked]) -> list[Ranked]:
-    """The tests without those that differ from a better one only in the state of the system."""
-    best: dict[tuple[str, str], Ranked] = {}
-    for test in tests:
-        best.setdefault((test.candidate.method, test.candidate.target), test)
-    return list(best.values())
-
-
-def worth(test: Ranked, objective: str) -> float:
-    """What the tests were ranked by."""
-    return test.bits if objective == "bits" else test.bits_per_minute
-
-
-def tests_table(job: Job, tests: Sequence[Ranked], objective: str) -> str:
-    """Tests in order, three short lines each; the bar is what a test tells against the best of them."""
-    best = max((worth(test, objective) for test in tests), default=0.0)
-    told = "what it tells" if objective == "bits" else "what it tells for its minutes"
-    lines = [f"{f'(bar: {told})':>{width()}}"]
-    for number, test in enumerate(tests, start=1):
-        lines += _test_lines(job, test, number, worth(test, objective) / best if best > 0 else 0.0)
-        lines += [f"     {test.bits:.3f} bits"] if objective == "bits" else []
-    return "\n".join(lines)
-
-
-def _test_lines(job: Job, test: Ranked, number: int, share: float) -> list[str]:
-    """Number, target, time and bar; then method and place; then the chance of each outcome."""
-    end = f"{minutes(test.minutes.total):>8}  {bar(share, 8)}"
-    room = width() - len(end)
-    name = shortened(job.target_name(test.candidate.target), room - 6)
-    place = f", {place_words(job, test.candidate.place)}" if test.candidate.place else ""
-    how = f"{method_words(job, test.candidate.method)}{state_words(job, test)}{place}"
-    silent = job.catalogue.methods[test.candidate.method].silent
-    odds = chances(test.outcomes, silent, ", ")
-    return [f"{f'  {number}  {name}':{room}}{end}", wrapped(how, "     "), wrapped(odds, "     ")]
-
-
-def state_words(job: Job, test: Ranked) -> str:
-    """What must be done to the system first, if anything."""
-    if test.candidate.condition.state == job.facts.state:
-        return ""
-    runs = test.candidate.condition.state == "running"
-    return ", let it run first" if runs else ", switch off and let it stand first"
-
-
-def _first(job: Job, test: Ranked, path: str) -> str:
-    """The reason for the first test, how it is done well, what spoils it, and how to tell the outcome."""
-    method = job.catalogue.methods[test.candidate.method]
-    outcomes = "|".join(outcome_names(method))
-    rows = [("why", test.reason), ("how", test.how)]
-    rows += [("spoils it", test.spoils)] if test.spoils else []
-    rows.append(("then tell", f"leakinfer record {shlex.quote(path)} {method.id} {test.candidate.target} {outcomes}"))
-    first = wrapped(f"First: {test_words(job, method.id, test.candidate.target)}{state_words(job, test)}")
-    return f"\n{first}\n{pairs(rows)}"
-
-
-def left_out(job: Job, plan: Plan) -> str:
-    """Tests left out for a reason of this job, grouped by reason; those that the kind of part rules out are counted."""
-    reasons: dict[str, list[str]] = {}
-    ruled_out = 0
-    for refused in plan.not_allowed:
-        if _by_nature(job, refused):
-            ruled_out += 1
-        else:
-            reasons.setdefault(refused.reason.rstrip("."), []).append(test_words(job, refused.method, refused.target))
-    texts = [
-        f"{reason}: {'; '.join(tests) if len(tests) <= FEW else f'{len(tests)} tests'}"
-        for reason, tests in reasons.items()
-    ]
-    texts += [f"{ruled_out} tests that the kind of part rules out: --json lists them"] if ruled_out else []
-    return bullets(texts, "-")
-
-
-def _by_nature(job: Job, refused: NotAllowed) -> bool:
-    """Whether the catalogue says that the method cannot be used on that kind of part, whatever the job."""
-    method = job.catalogue.methods[refused.method]
-    if method.kind != "point":
-        return False
-    technique = job.technique(method, job.site(refused.target))
-    return technique is not None and not technique.possible
 
 
 def likely_table(belief: Belief, count: int) -> str:
@@ -163,9 +54,13 @@ def stop_lines(belief: Belief, stop: Stop) -> str:
         words = test_words(belief.job, test.candidate.method, test.candidate.target)
         rows.append(("prove it by", f"{words}, {minutes(test.minutes.total)}"))
     rest = f"about {rate(stop.expected_g_per_year)} expected"
-    rows.append(("remaining", f"{percent(stop.another)} for another leak that matters, {rest}"))
+    another = "another leak" if stop.confirmed or stop.likely else "a leak"
+    rows.append(("remaining", f"{percent(stop.another)} for {another} that matters, {rest}"))
     if stop.observed_g_per_year is not None:
-        rows.append(("loss seen", f"about {rate(stop.observed_g_per_year)}"))
+        found = f", {rate(stop.explained_g_per_year)} of it explained" if stop.confirmed else ""
+        rows.append(("loss seen", f"about {rate(stop.observed_g_per_year)}{found}"))
+    if stop.worth > 0:
+        rows.append(("going on", f"saves about {minutes(stop.worth)} of the {minutes(stop.at_stake)} at stake"))
     if stop.cheapest is not None:
         test = stop.cheapest
         words = test_words(belief.job, test.candidate.method, test.candidate.target)

@@ -62,10 +62,11 @@ def record(
     OUTCOME may be the charge that was weighed, as '1.9 kg', and TARGET is 'whole'. With a reading OUTCOME is left out:
 
     \b
-      hold      --start 232psi --end 229psi --start-temp 75F --end-temp 70F --hours 24
-      vacuum    --start '500 micron' --end '900 micron' --minutes 20 --temp 70F
-      shroud    --volume 40l --minutes 30 --start-ppm 0 --end-ppm 12
-    """
+      hold    --start 232psi --end 229psi --start-temp 75F --end-temp 70F
+              --hours 24
+      vacuum  --start '500 micron' --end '900 micron' --minutes 20 --temp 70F
+      shroud  --volume 40l --minutes 30 --start-ppm 0 --end-ppm 12
+    """  # noqa: D301 - a backspace keeps the lines of the next paragraph
     with opened(path, priors) as held:
         before = held.job
         finding = finding_of(before, method, target, outcome, given)

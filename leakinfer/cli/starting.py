@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from msgspec import to_builtins
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.reader import load_system
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.given import AIRS, STATES, pair, read_facts
+from leakinfer.cli.given import AIRS, STATES, TIERS, dated_mass, day_of, pair, read_facts
 from leakinfer.cli.jobfile import PRIORS_FOLDER, opened, tell
 from leakinfer.cli.options import job_argument, json_option, who_option, word_option
 from leakinfer.cli.screen import pairs, wrapped
@@ -20,10 +21,13 @@ from leakinfer.cli.words import fact_rows
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import FACTS, begin_body, begun
+from leakinfer.job.history import from_history
 from leakinfer.job.job import Job
+from leakinfer.physics.units import parse_quantity
 from leakinfer.store import create
 
-SEVERAL = ("seen", "not_there", "not_fitted")
+SEVERAL = ("seen", "not_there", "not_fitted", "not_on_van", "in_place", "noticed")
+HISTORY = ("commissioned", "top_up", "missing_now", "today")
 
 
 @click.command("new")
@@ -39,13 +43,30 @@ SEVERAL = ("seen", "not_there", "not_fitted")
 @click.option("--seen", multiple=True, metavar="CIRCUMSTANCE", help="Something that is there.")
 @click.option("--not-there", multiple=True, metavar="CIRCUMSTANCE", help="Something that was looked for and is not.")
 @click.option("--not-fitted", multiple=True, metavar="SITE", help="A place that this system does not have.")
+@click.option("--commissioned", metavar="DAY", help="First charge, as 2019-05-01; instead of --age.")
+@click.option("--top-up", multiple=True, metavar="DAY=MASS", help="As 2024-05-03=300g; needs --commissioned.")
+@click.option("--missing-now", metavar="MASS", help="What is missing today; needs --commissioned.")
+@click.option("--today", metavar="DAY", help="The day that --commissioned is reckoned to, if not today.")
 @word_option("--state", STATES, "The system now.")
+@word_option("--heating", ("yes", "no"), "Whether it runs in heating.")
+@click.option("--test", metavar="PRESSURE", help="Of nitrogen or trace gas in it, as '230 psi'.")
+@click.option("--isolated", metavar="PART", help="What test gas or vacuum is shut into.")
+@click.option("--high", metavar="PRESSURE", help="What the high-side gauge shows.")
+@click.option("--low", metavar="PRESSURE", help="What the low-side gauge shows.")
+@click.option("--rating-high", metavar="PRESSURE", help="Of the high side, from the nameplate.")
+@click.option("--rating-low", metavar="PRESSURE", help="Of the low side, from the nameplate.")
+@click.option("--volume", metavar="VOLUME", help="Inside the whole circuit, as '7 l'; without it by the charge.")
 @word_option("--air", AIRS, "The air outdoors now.")
 @click.option("--outdoor", metavar="TEMPERATURE", help="As '75 F'.")
 @click.option("--indoor", metavar="TEMPERATURE", help="As '22 C'; of a cold room, the room's.")
 @word_option("--gauges", ("on", "off"), "Whether hoses are on the ports.")
 @click.option("--at", metavar="PLACE", help="Where you stand.")
 @click.option("--matters", metavar="RATE", help="The least loss that counts, as '20 g/yr' or '1 oz/yr'.")
+@word_option("--consent", TIERS, "The dearest work that the customer has agreed to.")
+@click.option("--time-left", metavar="TIME", help="As '45 min'.")
+@click.option("--not-on-van", multiple=True, metavar="TOOL", help="A tool that is missing.")
+@click.option("--in-place", multiple=True, metavar="AID", help="An aid that is there already, as dye.")
+@click.option("--noticed", multiple=True, metavar="ADVICE", help="Something you saw that the owner should know.")
 @click.option("--priors", type=click.Path(path_type=Path), metavar="FOLDER", help="A priors folder of your own.")
 @who_option
 @json_option
@@ -56,10 +77,14 @@ def new(path: Path, system: str, priors: Path | None, who: str, as_json: bool, *
     """
     catalogue = load_catalogue(priors)
     told = _told(given)
-    body = begin_body(load_system(system), read_facts({}, told, catalogue), catalogue)
+    chosen = load_system(system)
+    facts = read_facts({}, told, catalogue)
+    past = _past(given, facts.get("charge_kg", chosen.charge.typical))
+    body = begin_body(chosen, past | facts, catalogue)
     if priors is not None:
         body[PRIORS_FOLDER] = str(priors.resolve())
     job = begun(body, catalogue, "new job")
+    job.check_rating(job.condition(), "--test")
     Belief(job)
     create(path, body, who=who).close()
     _show(path, job, as_json)
@@ -67,7 +92,7 @@ def new(path: Path, system: str, priors: Path | None, who: str, as_json: bool, *
 
 def _told(given: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     """The options as facts: name, text, and the option for an error."""
-    given = dict(given)
+    given = {name: value for name, value in given.items() if name not in HISTORY}
     lost, over = given.pop("loss"), given.pop("over")
     if (lost is None) != (over is None):
         missing = "--over" if over is None else "--loss"
@@ -83,6 +108,28 @@ def _told(given: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     return told
 
 
+def _past(given: Mapping[str, Any], charge_kg: float) -> dict[str, Any]:
+    """Age and loss from the dates of the first charge and of top-ups.
+
+    Raises:
+        InputError: dates that cannot be, or an age or a loss told twice.
+    """
+    if given["commissioned"] is None:
+        alone = next((name for name in HISTORY if given[name]), None)
+        if alone is not None:
+            what = "needs --commissioned"
+            raise InputError(what, where=f"--{alone.replace('_', '-')}", allowed="--commissioned 2019-05-01")
+        return {}
+    for name, option in (("age", "--age"), ("loss", "--loss")):
+        if given[name] is not None:
+            raise InputError("is told twice, --commissioned tells it", where=option, allowed="one of the two")
+    today = date.today() if given["today"] is None else day_of(given["today"], "--today")
+    missing = None if given["missing_now"] is None else parse_quantity(given["missing_now"], "mass", "--missing-now")
+    top_ups = [dated_mass(text, "--top-up") for text in given["top_up"]]
+    begun_on = day_of(given["commissioned"], "--commissioned")
+    return from_history(begun_on, today, top_ups, missing, charge_kg)
+
+
 @click.command("fact")
 @job_argument
 @click.argument("facts", metavar="NAME=VALUE...", nargs=-1, required=True)
@@ -91,9 +138,19 @@ def _told(given: Mapping[str, Any]) -> list[tuple[str, str, str]]:
 def fact(path: Path, priors: Path | None, facts: tuple[str, ...], who: str, as_json: bool) -> None:
     """Tell or change facts of a job, as air=wind, gauges=on, loss='0.4 kg/14 months', seen=litter_at_compressor.
 
-    Names: refrigerant charge charge_weighed age loss tight_ago seen not_there maybe not_fitted fitted state air outdoor
-    indoor gauges at opened closed false_cause no_false_cause matters. The value 'none' forgets a loss or a tight_ago.
-    """
+    \b
+    system     refrigerant charge charge_weighed age loss tight_ago volume
+               rating_high rating_low fitted not_fitted matters
+    around it  seen not_there maybe (a circumstance)
+               noticed not_noticed (something to tell the owner)
+    now        state heating test isolated high low gauges air outdoor indoor
+    you        at opened closed time_left consent on_van not_on_van
+               in_place not_in_place
+    answers    false_cause no_false_cause
+
+    The value 'none' forgets a loss, a time, a rating, a volume or a gauge reading. A new state forgets gauge readings
+    and the test pressure.
+    """  # noqa: D301 - a backspace keeps the lines of the next paragraph
     with opened(path, priors) as held:
         told = [pair(text, "fact") for text in facts]
         changed = read_facts(to_builtins(held.job.facts), told, held.job.catalogue)

@@ -88,7 +88,7 @@ def condition_words(job: Job, finding: Finding) -> str:
 
 def time_words(hours: float) -> str:
     """Hours as ``50 min``, ``6 h``, ``3 days``: two figures, the longer the unit the longer the time."""
-    for unit, size, least in (("days", 24.0, 48.0), ("h", 1.0, 2.0)):
+    for unit, size, least in (("days", 24.0, 48.0), ("h", 1.0, 1.0)):
         if hours >= least:
             return f"{float(f'{hours / size:.2g}'):g} {unit}"
     return f"{max(1, round(hours * 60))} min"
@@ -119,7 +119,8 @@ def verdict_words(job: Job, verdict: Verdict, finding: Finding) -> str:
     if verdict.word == "tight":
         return f"Tight to {most} {where}; from {matters} on it matters."
     if verdict.word == "moisture":
-        return f"Moisture explains the rise: dry nitrogen in, pull the vacuum again. A leak of up to {most} stays possible."
+        again = "dry nitrogen in, pull the vacuum again"
+        return f"Moisture explains the rise: {again}. A leak of up to {most} stays possible."
     return f"Cannot tell yet: up to {most} {where} stays possible, {matters} matters. {_longer(verdict, finding)}"
 
 
@@ -148,7 +149,9 @@ def event_words(job: Job, event: Told) -> str:
         return f"aired {place_words(job, target)}"
     if event.kind == RETURN:
         return return_words(body)
-    return ", ".join(f"{key} = {_plain(value)}" for key, value in body.items())
+    ended = ("heating", "test_kpa", "test_isolation", "high_kpa", "low_kpa") if "state" in body else ()
+    told = [(key, value) for key, value in body.items() if value or key not in ended]
+    return ", ".join(f"{key} = {_plain(value)}" for key, value in told)
 
 
 def return_words(body: Mapping[str, object]) -> str:

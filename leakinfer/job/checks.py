@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 from msgspec import structs
 
 from leakinfer.catalogue.model import Method
-from leakinfer.circuit.conditions import Condition, check_condition
+from leakinfer.circuit.conditions import Condition, check_condition, condition_numbers, pressure_pa
 from leakinfer.errors import InputError
 from leakinfer.job.facts import Facts
 from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.later import Return
 from leakinfer.job.tightness import check_readings
+from leakinfer.physics.properties import load_properties
 from leakinfer.reading import checked, known
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ def check_finding(job: Job, finding: Finding, where: str) -> None:
     hindrance = (job.never if finding.earlier else job.hindrance)(method, finding.target)
     if hindrance:
         raise InputError(f"{method.id} of {finding.target} cannot be made: {hindrance}", where=where)
+    _check_pressures(job, method, finding, f"{where}: condition")
     _check_circumstance(job, method, finding, where)
     _check_weight(job, method, finding, where)
     check_readings(job, method, finding, where)
@@ -58,6 +60,21 @@ def _check_condition(job: Job, condition: Condition, where: str) -> None:
     checked({**structs.asdict(job.facts), **given, "loss": None}, Facts, where=where)
     check_condition(condition, job.system, where)
     job.check_rating(condition, where)
+
+
+def _check_pressures(job: Job, method: Method, finding: Finding, where: str) -> None:
+    """What is behind the walls that a test looks at must be told where it cannot be estimated."""
+    if method.lasting or method.kind in ("exposure", "total"):
+        return
+    fluid, numbers = load_properties().fluid(job.facts.refrigerant), condition_numbers()
+    met = {site.section for site in job.scope(method, finding.target)}
+    for section in job.system.sections:
+        if section.id not in met:
+            continue
+        try:
+            pressure_pa(section, finding.condition, fluid, numbers)
+        except InputError as caught:
+            raise InputError(f"{section.name}: {caught.what}", where=where, allowed=caught.allowed) from caught
 
 
 def _check_circumstance(job: Job, method: Method, finding: Finding, where: str) -> None:

@@ -28,8 +28,8 @@ class Parts:
     """Tests by unit, one row for each unit of each test, in order of the tests.
 
     ``choice``, ``unit``, ``state``: (parts,). ``minutes``: (parts,) of the whole test. ``leaks``, ``tight``: (parts,
-    outcomes) P(outcome | unit leaks), P(outcome | it does not), zero where a test has fewer outcomes. ``bits``: (parts,)
-    what it tells about the unit. ``shared``: (parts,) whether much of what the test tells is about other units.
+    outcomes) P(outcome | unit leaks), P(outcome | it does not), zero where a test has fewer. ``bits``: (parts,) what it
+    tells about the unit. ``shared``: (parts,) whether much of what the test tells is about other units.
     """
 
     choice: Ints
@@ -70,8 +70,8 @@ class Axis:
 class Alone:
     """Solved units. ``row``: (sets of states, units) the row of ``tables`` for a unit whose tests are those of the set.
 
-    ``tests``: (rows, slots) parts, -1 where none. ``tables``: (2 ** slots, rows, GRID) cost-to-go over wrong (1 - p), by
-    the slots that are still to be had.
+    ``tests``: (rows, slots) parts, -1 where none. ``tables``: (2 ** slots, rows, GRID) cost-to-go over wrong (1 - p),
+    by the slots that are still to be had.
     """
 
     prices: Prices
@@ -104,8 +104,9 @@ def solve_alone(parts: Parts, prices: Prices, allowed: Flags, most_shared: int) 
 
 def _axis(parts: Parts, prices: Prices) -> Axis:
     """From where leaving it costs less than the cheapest test to where repairing it does: beyond, no test can pay."""
+    tells = parts.bits > TINY
     least = np.full(len(prices.missed), np.inf)
-    np.minimum.at(least, parts.unit, parts.minutes)
+    np.minimum.at(least, parts.unit[tells], parts.minutes[tells])
     least = np.maximum(least, TINY)
     below = np.log(np.clip(prices.wrong / least, 1.5, STAKES))
     above = np.log(np.clip(prices.missed / least, 1.5, STAKES))
@@ -117,7 +118,7 @@ def _axis(parts: Parts, prices: Prices) -> Axis:
 class _Shifts:
     """What each part does to a table: sum over outcomes of first g[point] + second g[point + 1], plus rest.
 
-    ``point``, ``first``, ``second``: (parts, outcomes, GRID). ``rest``: (parts, GRID), minutes and what leaves the grid.
+    ``point``, ``first``, ``second``: (parts, outcomes, GRID). ``rest``: (parts, GRID), minutes and what is outside.
     """
 
     point: Ints
@@ -149,7 +150,7 @@ def _menus(parts: Parts, allowed: Flags, units: int, most_shared: int) -> tuple[
     """The parts that tell most for their minutes: unit and tests of each distinct row, and the row by set and unit."""
     order = np.lexsort((-parts.bits / np.maximum(parts.minutes, TINY), parts.unit))
     unit, shared = parts.unit[order], parts.shared[order]
-    inside = allowed[:, parts.state[order]]
+    inside = allowed[:, parts.state[order]] & (parts.bits[order] > TINY)
     inside = inside & ~(shared & (_rank(inside & shared, unit) >= most_shared))
     rank = _rank(inside, unit)
     where, which = np.nonzero(inside & (rank < MENU))
@@ -163,7 +164,7 @@ def _menus(parts: Parts, allowed: Flags, units: int, most_shared: int) -> tuple[
 
 def _rank(inside: Flags, unit: Ints) -> Ints:
     """(sets, parts) how many of the unit's parts before this one are inside; ``unit`` is sorted."""
-    before = np.cumsum(inside, axis=1) - inside
+    before: Ints = np.cumsum(inside, axis=1) - inside
     return np.asarray(before - before[:, np.searchsorted(unit, unit)])
 
 

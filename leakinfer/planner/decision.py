@@ -12,15 +12,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import permutations
+from itertools import pairwise, permutations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from leakinfer.planner.alone import TINY, Alone, Array, Flags, Ints, Parts, Prices, solve_alone
 
 OWN = 0.7  # a test that tells less than this share of its bits about a unit counts as shared with others; judgement
 CAREFUL_SHARED = 1  # shared tests of a unit that the careful estimate follows up: two are not independent given it
+NEAR = 0.01  # costs closer than this share are a tie; about what interpolation and the estimate of what follows leave
+PAYS = 1e-9  # share of the price by which a test must beat ending now
 FURTHER = 2  # states to visit after the next test's own
 FEW_STATES = 4  # with more states in use, one further state only, for speed
 
@@ -60,16 +61,31 @@ class Problem:
 class Worth:
     """Expected total cost in minutes: of ending now (``stop``); (choices,) of each test made next and going on well.
 
-    ``costs`` is inf where a test cannot be reached, or tells of no unit. The best is the least of all; stop when that is ``stop``.
+    ``costs`` is inf where a test cannot be reached, or tells of no unit. Stop when none is below ``stop``. ``sooner``:
+    (choices,) by how much the price of ending falls in this test, for each minute of it and its set-up.
     """
 
     stop: float
     costs: Array
+    sooner: Array
 
     @property
     def least(self) -> float:
         """Cost of the best that can be done."""
         return float(self.costs.min(initial=self.stop))
+
+    @property
+    def best(self) -> int | None:
+        """The choice to make, or None to stop.
+
+        Tests of units that do not bear on each other cost the same in any order. Near ties go to the one that lowers
+        the price of ending fastest: best where a find may end the search (largest p q / c: Chew 1967, Kadane & Simon
+        1977), and no worse where not.
+        """
+        if not len(self.costs) or self.least >= self.stop * (1 - PAYS):
+            return None
+        near = np.flatnonzero(self.costs <= min(self.least * (1 + NEAR), self.stop * (1 - PAYS)))
+        return int(near[np.argmax(self.sooner[near])])
 
 
 def weigh(problem: Problem) -> Worth:
@@ -92,7 +108,7 @@ def weigh_ahead(problem: Problem, after: Callable[[int, int], Problem], width: i
     moved = float((weighed - worth.costs[looked]).mean())
     costs = np.maximum(worth.costs + moved, weighed.min())
     costs[looked] = weighed
-    return Worth(worth.stop, costs)
+    return Worth(worth.stop, costs, worth.sooner)
 
 
 def _ahead(problem: Problem, after: Callable[[int, int], Problem], number: int) -> float:
@@ -114,11 +130,12 @@ def _weigh(problem: Problem, *, careful: bool) -> Worth:
     prices = Prices(problem.missed, problem.wrong)
     stop = float(prices.ending(np.arange(len(problem.risk)), problem.risk).sum())
     if not problem.choices:
-        return Worth(stop, np.zeros(0))
+        return Worth(stop, np.zeros(0), np.zeros(0))
     parts = _parts(problem)
     routes = _routes(problem)
     alone = solve_alone(parts, prices, routes.allowed, CAREFUL_SHARED if careful else len(problem.choices))
-    return Worth(stop, _costs(problem, parts, routes, _Leaf(problem.risk, parts, alone, careful)))
+    leaf = _Leaf(problem.risk, parts, alone, careful)
+    return Worth(stop, _costs(problem, parts, routes, leaf), _sooner(problem, parts, prices, leaf))
 
 
 # tests by unit
@@ -172,7 +189,7 @@ def _routes(problem: Problem) -> _Routes:
     ways: dict[int, dict[int, float]] = {first: {} for first in used}
     for count in range(1, 2 + further):
         for route in permutations(used, count):
-            minutes = float(sum(problem.change[pair] for pair in zip(route, route[1:], strict=False)))
+            minutes = float(sum(problem.change[pair] for pair in pairwise(route)))
             if np.isfinite(minutes):
                 number = sets.setdefault(frozenset(route), len(sets))
                 least = ways[route[0]].get(number, np.inf)
@@ -236,3 +253,12 @@ def _costs(problem: Problem, parts: Parts, routes: _Routes, leaf: _Leaf) -> Arra
         first = problem.change[problem.now, state] + minutes[picked]
         costs[picked] = first + (leaf.chance[rows[starts]] * later).sum(axis=1)
     return costs
+
+
+def _sooner(problem: Problem, parts: Parts, prices: Prices, leaf: _Leaf) -> Array:
+    """(choices,) expected fall of the price of ending, over all minutes of the test."""
+    unit = np.broadcast_to(parts.unit[:, None], leaf.risk.shape)
+    falls = prices.ending(parts.unit, problem.risk[parts.unit])
+    falls = falls - (leaf.chance * prices.ending(unit, leaf.risk)).sum(axis=1)
+    minutes = np.array([choice.minutes + problem.change[problem.now, choice.state] for choice in problem.choices])
+    return np.asarray(np.bincount(parts.choice, falls, len(problem.choices)) / np.maximum(minutes, TINY))

@@ -151,8 +151,9 @@ class Words:
             return self.warned[candidate.method]
         key = (candidate.method, steps)
         if key not in self._warned_of:
-            before = (text for step in steps for text in cautions(self.job, step.cautions))
-            self._warned_of[key] = tuple(dict.fromkeys((*before, *self.warned[candidate.method])))
+            told = [text for step in steps for text in step.cautions]
+            own = self.job.catalogue.methods[candidate.method].cautions
+            self._warned_of[key] = cautions(self.job, tuple(dict.fromkeys((*told, *own))))
         return self._warned_of[key]
 
     def _how(self, candidate: Candidate, method: Method) -> str:

@@ -25,7 +25,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from leakinfer.planner.decision import Choice, Problem, Worth, weigh, weigh_ahead
+from leakinfer.planner.decision import Choice, Problem, weigh, weigh_ahead
 from tests.bench.measure import median_ms, report
 from tests.planner.dynamic_programming import (
     Array,
@@ -115,21 +115,14 @@ def make_cases(count: int, seed: int) -> list[tuple[Case, float]]:
 # policies
 
 
-def least(worth: Worth) -> int | None:
-    """The cheapest choice, or None where stopping is as cheap."""
-    if worth.least >= worth.stop - PAYS:
-        return None
-    return int(np.argmin(worth.costs))
-
-
 def by_weigh(here: Here) -> int | None:
     """One step and the estimate."""
-    return least(weigh(here.problem))
+    return weigh(here.problem).best
 
 
 def by_weigh_ahead(here: Here, width: int = WIDTH) -> int | None:
     """Two steps."""
-    return least(weigh_ahead(here.problem, here.after, width))
+    return weigh_ahead(here.problem, here.after, width).best
 
 
 def by(score: Callable[[Problem, Choice], float]) -> Policy:
@@ -137,7 +130,7 @@ def by(score: Callable[[Problem, Choice], float]) -> Policy:
 
     def pick(here: Here) -> int | None:
         problem, worth = here.problem, weigh(here.problem)
-        if least(worth) is None:
+        if worth.best is None:
             return None
         pays = np.flatnonzero(worth.costs < worth.stop - PAYS)
         return int(max(pays, key=lambda number: score(problem, problem.choices[number])))

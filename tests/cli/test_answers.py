@@ -5,23 +5,24 @@ from __future__ import annotations
 import math
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from leakinfer.cli.answer import belief_answer
 from leakinfer.job.belief import Belief
 from leakinfer.reading import shipped
-from tests.job.small import found, shipped_job, told
+from tests.job.small import CATALOGUE, found, shipped_job, told
 
 from .helpers import answer, begun, contents, page
 
 TEST_KEYS = {
     *("method", "target", "condition", "place", "bits", "minutes", "minutes_detail", "bits_per_minute", "outcomes"),
-    *("reason", "how", "spoils", "cautions", "repeat", "perishable"),
+    *("reason", "how", "spoils", "cautions", "repeat", "perishable", "cost", "steps"),
 }
 STOP_KEYS = {
     *("stop", "reason", "confirmed", "another", "expected_g_per_year", "observed_g_per_year", "cheapest"),
-    *("likely", "prove"),
+    *("likely", "prove", "explained_g_per_year", "at_stake_minutes", "worth_minutes"),
 }
 NEXT_KEYS = {
     *(
@@ -34,7 +35,7 @@ NEXT_KEYS = {
         "matters_g_per_year",
         "confirmed",
     ),
-    *("sites", "units", "objective", "next", "not_allowed", "stop", "surprise", "notices"),
+    *("sites", "units", "objective", "next", "not_allowed", "stop", "surprise", "notices", "ask", "meanwhile"),
 }
 SITE_KEYS = {"site", "name", "unit", "place", "leak_probability", "matters_probability", "expected_g_per_year"}
 
@@ -53,7 +54,7 @@ def test_next_answers_with_all_its_parts(job: Path) -> None:
     assert set(told["stop"]) == STOP_KEYS
     assert set(told["stop"]["cheapest"]) == TEST_KEYS
     assert {frozenset(refused) for refused in told["not_allowed"]} == {frozenset({"method", "target", "reason"})}
-    assert told["objective"] == "bits_per_minute"
+    assert told["objective"] == "expected_cost"
     assert told["surprise"] is None
 
 
@@ -70,15 +71,34 @@ def test_its_numbers_fit_together(job: Path) -> None:
     assert told["stop"]["another"] == pytest.approx(told["any_leak_that_matters"])
 
 
-def test_tests_are_ranked_by_the_objective(job: Path) -> None:
-    by_bits = answer("next", job, "--objective", "bits")
-    assert by_bits["objective"] == "bits"
-    hoses = {"weigh_charge"}  # connects hoses and so stands behind the tests that hoses would end
-    bits = [test["bits"] for test in by_bits["next"] if test["method"] not in hoses]
-    assert bits == sorted(bits, reverse=True)
-    worth = [test["bits_per_minute"] for test in answer("next", job)["next"] if test["method"] not in hoses]
+def without_hoses(tests: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Tests that connect no hoses; the others stand behind the tests that hoses would end."""
+    gauges = {setup.id for setup in CATALOGUE.setups.values() if setup.gauges}
+    return [
+        test
+        for test in tests
+        if not CATALOGUE.methods[test["method"]].gauges and not gauges & {step["setup"] for step in test["steps"]}
+    ]
+
+
+@pytest.mark.parametrize("objective", ["bits", "bits_per_minute"])
+def test_tests_are_ranked_by_the_objective(job: Path, objective: str) -> None:
+    told = answer("next", job, "--objective", objective)
+    assert told["objective"] == objective
+    worth = [test[objective] for test in without_hoses(told["next"])]
     assert worth == sorted(worth, reverse=True)
     assert len(answer("next", job, "--top", "3")["next"]) == 3
+
+
+def test_tests_are_ranked_by_the_expected_cost(job: Path) -> None:
+    """Minutes to the end; what lies within the margin of the forecast counts as equal."""
+    told = answer("next", job)
+    costs = [test["cost"] for test in without_hoses(told["next"])]
+    least = min(costs) + CATALOGUE.numbers["cost_margin_minutes"]
+    levelled = [max(cost, least) for cost in costs]
+    assert levelled == sorted(levelled)
+    stop = told["stop"]
+    assert stop["worth_minutes"] == pytest.approx(max(0.0, stop["at_stake_minutes"] - min(costs)))
 
 
 def test_what_is_forecast_is_the_mean_of_what_follows(job: Path, tmp_path: Path) -> None:
@@ -97,13 +117,27 @@ def test_what_is_forecast_is_the_mean_of_what_follows(job: Path, tmp_path: Path)
         assert mean[site["site"]] == pytest.approx(site["matters_probability"], abs=1e-9)
 
 
-def test_ports_come_first_on_a_unit_of_middle_age(tmp_path: Path) -> None:
-    """Common practice, no source: valve cores and their caps first, before gauges."""
-    told = answer("next", begun(tmp_path))
-    first = told["next"][0]
-    assert first["target"] in {"liquid_port_core", "suction_port_core", "liquid_port_cap", "suction_port_cap"}
-    assert first["perishable"] is True
-    assert first["cautions"]
+def test_ports_come_before_hoses_on_a_unit_of_middle_age(tmp_path: Path) -> None:
+    """Common practice, no source: valve cores and their caps are tested before gauges go on."""
+    told = answer("next", begun(tmp_path, "--consent", "intrusive"))
+    least = CATALOGUE.numbers["stop_bits_per_minute"]
+    ports = [n for n, t in enumerate(told["next"]) if t["perishable"] and t["bits_per_minute"] > least]
+    free = [n for n, t in enumerate(told["next"]) if t in without_hoses([t])]
+    hoses = set(range(len(told["next"]))) - set(free)
+    assert ports
+    assert hoses
+    assert max(ports) < min(hoses)
+    assert told["next"][0]["cautions"]
+
+
+def test_what_must_be_done_first_is_listed_with_its_minutes(job: Path) -> None:
+    page("fact", job, "consent=intrusive")
+    told = answer("next", job)
+    held = next(t for t in told["next"] if (t["method"], t["target"]) == ("hold_day", "whole"))
+    assert [step["setup"] for step in held["steps"]] == ["recover", "fill_nitrogen"]
+    assert held["minutes_detail"]["state"] == pytest.approx(sum(s["minutes"] for s in held["steps"]))
+    assert held["minutes_detail"]["waiting"] > 0
+    assert held["condition"]["test_kpa"] > 0
 
 
 def test_questions_change_nothing(job: Path) -> None:

@@ -220,7 +220,7 @@ def test_check_reports_every_file(job: Path) -> None:
 
 def test_a_job_keeps_the_folder_of_its_priors(tmp_path: Path) -> None:
     own = own_priors(tmp_path, "methods.toml", "minutes = 75.0", "minutes = 90.0")
-    path = begun(tmp_path, "--priors", str(own))
+    path = begun(tmp_path, "--priors", str(own), "--consent", "intrusive")
     weighing = [test for test in answer("next", path)["next"] if test["method"] == "weigh_charge"]
     assert weighing[0]["minutes"] >= 90
     assert answer("next", path)["notices"] == []

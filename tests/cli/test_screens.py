@@ -18,6 +18,8 @@ from .helpers import answer, begun, page
 WORDS_OF_THE_DESK = re.compile(r"posterior|entropy|likelihood|bayes|prior probability|marginal", re.IGNORECASE)
 NOT_PRINTED = re.compile(r"[\x00-\x09\x0b-\x1f\x7f]")
 
+HOLD = ("--start", "232psi", "--end", "229psi", "--start-temp", "75F", "--end-temp", "70F", "--hours", "24")
+
 
 def screens(folder: Path, columns: int) -> dict[str, str]:
     page("demo", "--keep", folder)
@@ -32,6 +34,15 @@ def screens(folder: Path, columns: int) -> dict[str, str]:
         "why": page("why", path, "liquid_port_core", columns=columns),
         "fact": page("fact", path, "outdoor=86 F", columns=columns),
         "record": page("record", path, "bubbles", "liquid_port_core", "fast_bubbles", columns=columns),
+        "repair": page("repair", path, "suction_port_core", columns=columns),
+        "back": page("back", path, "--after", "6 months", "--missing", "200 g", columns=columns),
+        "next after it": page("next", path, columns=columns),
+        "stop": page("stop", path, columns=columns),
+        "log": page("log", path, columns=columns),
+        "holdtime": page("holdtime", path, "--isolated", "coil_alone", columns=columns),
+        "notes": page("notes", path, "liquid_port_core", columns=columns),
+        "advice": page("advice", path, columns=columns),
+        "hold": page("record", fresh, "hold_day", "whole", "--state", "nitrogen", *HOLD, columns=columns),
         "methods": page("methods", "probe_point", columns=columns),
         "systems": page("systems", "rack_store:2000", columns=columns),
     }

@@ -78,7 +78,8 @@ def test_a_low_weight_speaks_for_a_leak_and_a_full_one_against(tmp_path: Path) -
 
 def test_outcome_may_be_given_in_words(tmp_path: Path) -> None:
     finding = answer("record", begun(tmp_path), "weigh_charge", "whole", "low")["finding"]
-    assert (finding["outcome"], finding["reading_kg"]) == ("low", None)
+    assert finding["outcome"] == "low"
+    assert "reading_kg" not in finding
 
 
 def test_the_condition_is_todays_unless_said_otherwise(tmp_path: Path) -> None:
@@ -157,20 +158,24 @@ def test_a_place_of_ones_own_can_be_tested_and_undone(job: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "told",
+    ("told", "words"),
     [
-        ("record", "bubbles", "suction_port_core", "slow_foam", "--note", "dürre Stelle ✓", "--who", "Ada"),
-        ("record", "weigh_charge", "whole", "1.6 kg"),
-        ("fact", "air=wind", "age=14 years"),
-        ("skip", "closet", "--reason", "no key"),
+        (("record", "bubbles", "suction_port_core", "slow_foam", "--note", "dürre Stelle ✓"), "suction_port_core"),
+        (("record", "weigh_charge", "whole", "1.6 kg"), "very low"),
+        (("fact", "air=wind", "age=14 years"), "age_years = 14"),
+        (("fact", "state=nitrogen", "test=230psi", "isolated=outdoor_unit"), "test_isolation = outdoor_unit"),
+        (("skip", "closet", "--reason", "no key"), "no key"),
+        (("repair", "indoor_coil", "--exchanged"), "part exchanged at indoor_coil"),
+        (("back", "--after", "6 months", "--missing", "200 g"), "200 g (7.05 oz) missing"),
+        (("aired", "yard"), "aired yard"),
     ],
 )
-def test_undo_brings_back_exactly_the_same_answer(job: Path, told: tuple[str, ...]) -> None:
+def test_undo_brings_back_exactly_the_same_answer(job: Path, told: tuple[str, ...], words: str) -> None:
     page("record", job, "oil_look", "below_service_valves", "oil")
     before = page("next", job, "--json")
-    page(told[0], job, *told[1:])
-    assert page("next", job, "--json") != before
-    assert told[0].replace("record", "finding").replace("fact", "facts") in page("undo", job)
+    page(told[0], job, *told[1:], "--who", "Ada")
+    assert page("next", job, "--json") != before or told[0] == "aired"  # nothing hung in the air yet
+    assert words in " ".join(page("undo", job).split())
     assert page("next", job, "--json") == before
 
 

@@ -1,5 +1,6 @@
 """A small job's posterior written out from the facts with scipy, sharing with the project only its files and the flow
-through one hole. Loops over all states in the open; the loss is a convolution on a grid of 1 g.
+through one hole. Loops over all states in the open; the loss is a convolution on a grid of 1 g. A site is tight, or has
+a leak of one of three sizes that is always open, or of the middle size that the highest pressure or running opens.
 
 The job: a port core on the liquid line whose cap may be missing, two equal brazed joints, a rusted suction drier.
 """
@@ -24,8 +25,10 @@ from .small import BREEZE, VALVES, coarse, found, job_on, site, spot, system, to
 
 Array = NDArray[np.float64]
 
-CATALOGUE = coarse()
+CATALOGUE = coarse(modes=True)
 SIZES = np.array([1e-6, 1e-5, 1e-4])  # Pa m3/s, the coarse catalogue's
+HOLES = np.array([*SIZES, SIZES[1], SIZES[1]])  # open always, three times; near the highest pressure; while running
+STATES = 1 + HOLES.size
 AGE, TIGHT_AGO, LOSS_YEARS, LOSS_KG, CHARGE_G = 8.0, 5.0, 2.0, 0.35, 2000
 SECONDS = 365.25 * 86400
 FLUID = load_properties().fluid("R-410A")
@@ -83,7 +86,7 @@ def leak_chance(expected: float, gamma_shape: float, log_sd: float = 0.0) -> flo
 
 
 def prior(name: str, factor: float, cap_missing: bool) -> Array:
-    """(4,): tight, or leaking with each size."""
+    """(STATES,): tight, or leaking with each size and mode."""
     component = CATALOGUE.components[CLASSES[name]]
     ratios: list[Exposure] = []
     if name == "core" and cap_missing:
@@ -95,32 +98,40 @@ def prior(name: str, factor: float, cap_missing: bool) -> Array:
     leaks = leak_chance(expected * math.prod(e.ratio.median for e in ratios), component.hazard.gamma_shape, spread)
     edges = np.sqrt(SIZES[1:] * SIZES[:-1])
     below = stats.lognorm.cdf(edges, s=component.size.log_sd, scale=component.size.median)
-    return np.concatenate([[1 - leaks], leaks * np.diff([0.0, *below, 1.0])])
+    near, running = (CATALOGUE.numbers[f"mode_{mode}_share"] for mode in ("near_highest", "while_running"))
+    sizes = (1 - near - running) * np.diff([0.0, *below, 1.0])
+    return np.concatenate([[1 - leaks], leaks * sizes, [leaks * near, leaks * running]])
 
 
-def grams(pressure_pa: float, celsius: float, phase: str) -> Array:
-    """(4,): g/yr to the air from each state."""
-    rate = leak_rate(SIZES, FLUID, pressure_pa, 101325.0, celsius + 273.15, phase)  # type: ignore[arg-type]
-    return np.concatenate([[0.0], rate * 1000 * SECONDS])
+def opens_at(name: str) -> float:
+    """Pa that opens what only the highest pressure opens: running at 20 C outdoors on the liquid line; standing on the
+    suction line, which running makes cold."""
+    return FLUID.bubble_pressure(273.15 + 20 + 15) if name == "core" else FLUID.dew_pressure(273.15 + 20)
+
+
+def grams(name: str, pressure_pa: float, celsius: float, phase: str, running: bool = False) -> Array:
+    """(STATES,): g/yr to the air from each state."""
+    rate = leak_rate(HOLES, FLUID, pressure_pa, 101325.0, celsius + 273.15, phase)  # type: ignore[arg-type]
+    is_open = np.array([True, True, True, pressure_pa >= opens_at(name), running])
+    return np.concatenate([[0.0], is_open * rate * 1000 * SECONDS])
 
 
 def over_the_year(name: str) -> Array:
-    """(4,): one fifth running at 30 C outdoors, else standing at 15 C; 22 C indoors."""
-    standing = grams(FLUID.dew_pressure(273.15 + 15), 15, "vapour")
+    """(STATES,): one fifth running at 30 C outdoors, else standing at 15 C; 22 C indoors."""
+    standing = grams(name, FLUID.dew_pressure(273.15 + 15), 15, "vapour")
     if name == "core":
-        return 0.2 * grams(FLUID.bubble_pressure(273.15 + 30 + 15), 30, "liquid") + 0.8 * standing
-    return 0.2 * grams(FLUID.dew_pressure(273.15 + 22 - 19), 30, "vapour") + 0.8 * standing
+        return 0.2 * grams(name, FLUID.bubble_pressure(273.15 + 30 + 15), 30, "liquid", True) + 0.8 * standing
+    return 0.2 * grams(name, FLUID.dew_pressure(273.15 + 22 - 19), 30, "vapour", True) + 0.8 * standing
 
 
-NOW = grams(FLUID.dew_pressure(273.15 + 22), 24, "vapour")  # g/yr standing, by state
-NOW_GAS = NOW / (1000 * SECONDS) / FLUID.molar_mass * 8.314462618 * 293.15  # Pa m3/s at 20 C
+NOW = {name: grams(name, FLUID.dew_pressure(273.15 + 22), 24, "vapour") for name in SITES}  # g/yr standing, by state
+NOW_GAS = NOW["core"] / (1000 * SECONDS) / FLUID.molar_mass * 8.314462618 * 293.15  # Pa m3/s at 20 C
 
 
 def curve(grade: Grade, lapse: float, rate: Array) -> Array:
-    """P(at least this grade), by state."""
-    seen = np.zeros(rate.size)
-    seen[1:] = (1 - lapse) / (1 + (grade.rate50 / rate[1:]) ** grade.slope)
-    return seen
+    """P(at least this grade), by state; nothing where nothing leaks."""
+    power = rate**grade.slope
+    return np.asarray((1 - lapse) * power / (power + grade.rate50**grade.slope))
 
 
 def reach(method: Method, name: str) -> float:
@@ -132,13 +143,19 @@ def reach(method: Method, name: str) -> float:
 
 
 def probe_findings(states: Sequence[int], false_alarm: float) -> float:
-    """Silence at the core in still air and in a breeze, then a response of the sweep; one reach of the core for all."""
+    """Silence at the core in still air and in a breeze, then a response of the sweep; one reach of the core for all.
+
+    The breeze divides the rate by 6, to the power 1.4 on one day and 0.6 on another.
+    """
     method = CATALOGUE.methods["probe_point"]
     grade, open_ = method.grades[0], reach(method, "core")
-    miss = [1 - curve(grade, method.lapse, NOW / air)[states[0]] for air in (1.0, method.air["breeze"])]
-    rates = dict.fromkeys(SITES, NOW)
-    within = open_ * miss[0] * miss[1] * any_response("probe_sweep", rates, states, false_alarm, core_reach=1.0)
-    beyond = (1 - open_) * any_response("probe_sweep", rates, states, false_alarm, core_reach=0.0)
+    still, bad, good = (
+        1 - curve(grade, method.lapse, NOW["core"] / method.air["breeze"] ** power)[states[0]]
+        for power in (0, 1.4, 0.6)
+    )
+    quiet = open_ * still * (bad + good) / 2
+    within = quiet * any_response("probe_sweep", NOW, states, false_alarm, core_reach=1.0)
+    beyond = (1 - open_) * any_response("probe_sweep", NOW, states, false_alarm, core_reach=0.0)
     return float((1 - grade.false_alarm) ** 2 * (within + beyond))
 
 
@@ -171,18 +188,18 @@ def any_response(
 
 
 def lost(name: str) -> Array:
-    """(4, CHARGE_G + 1): chance of each gram that one leak has lost by now; nothing more than the charge counts."""
+    """(STATES, CHARGE_G + 1): chance of each gram that one leak has lost by now, the charge at most."""
     shape = CATALOGUE.components[CLASSES[name]].age.weibull
     begin, interval, now = AGE - TIGHT_AGO, AGE - LOSS_YEARS, AGE
     before = (interval**shape - begin**shape) / (now**shape - begin**shape)
-    table = np.zeros((4, CHARGE_G + 1))
+    table = np.zeros((STATES, CHARGE_G + 1))
     for state, rate in enumerate(over_the_year(name)):
         most = rate * LOSS_YEARS
-        table[state] = before * _point(most) + (1 - before) * _box(most)
+        table[state] = before * point(most) + (1 - before) * box(most)
     return table
 
 
-def _point(amount: float) -> Array:
+def point(amount: float) -> Array:
     cells = np.zeros(CHARGE_G + 1)
     low = min(int(amount), CHARGE_G)
     share = amount - low if low < CHARGE_G else 0.0
@@ -192,18 +209,18 @@ def _point(amount: float) -> Array:
     return cells
 
 
-def _box(most: float) -> Array:
+def box(most: float) -> Array:
     """Evenly between nothing and ``most``."""
     if most < 1e-9:
-        return _point(0.0)
+        return point(0.0)
     edges = np.clip(np.arange(CHARGE_G + 1) + 0.5, 0, most) / most
     return np.diff(np.concatenate([[0.0], edges[:-1], [1.0]]))
 
 
-def together(one: Array, other: Array) -> Array:
-    """The distribution of a sum that stops at the charge."""
-    both = np.convolve(one, other)
-    return np.concatenate([both[:CHARGE_G], [both[CHARGE_G:].sum()]])
+def added(one: Array, likelihood: Array) -> Array:
+    """(CHARGE_G + 1,): the likelihood by grams that all others have lost; the sum stops at the charge."""
+    ends = np.concatenate([likelihood, np.full(CHARGE_G, likelihood[-1])])
+    return np.convolve(ends, one[::-1], mode="valid")
 
 
 def loss_likelihood() -> Array:
@@ -216,13 +233,13 @@ def loss_likelihood() -> Array:
 def losses() -> dict[tuple[int, ...], float]:
     """By states of all sites, the likelihood of the loss."""
     tables, likelihood = {name: lost(name) for name in SITES}, loss_likelihood()
-    joints = {(a, b): together(tables["joint 1"][a], tables["joint 2"][b]) for a, b in product(range(4), repeat=2)}
-    ends = {(a, b): together(tables["core"][a], tables["drier"][b]) for a, b in product(range(4), repeat=2)}
-    return {
-        (core, *pair, drier): float(together(one, two) @ likelihood)
-        for (core, drier), one in ends.items()
-        for pair, two in joints.items()
-    }
+    chances: dict[tuple[int, ...], float] = {}
+    for core, drier in product(range(STATES), repeat=2):
+        rest = added(tables["core"][core], added(tables["drier"][drier], likelihood))
+        for joint in range(STATES):
+            last = tables["joint 2"] @ added(tables["joint 1"][joint], rest)
+            chances.update({(core, joint, other, drier): float(last[other]) for other in range(STATES)})
+    return chances
 
 
 def posterior() -> tuple[dict[tuple[int, ...], float], float]:
@@ -247,7 +264,7 @@ def _weights(caps: dict[bool, float]) -> dict[tuple[int, ...], float]:
     """By states their prior, workmanship and the cap mixed in; three workmanship nodes of mean 1, as its file asks."""
     log_sd = CATALOGUE.shared["workmanship"].log_sd
     points, shares = np.polynomial.hermite_e.hermegauss(3)
-    weights = dict.fromkeys(product(range(4), repeat=4), 0.0)
+    weights = dict.fromkeys(product(range(STATES), repeat=4), 0.0)
     for point, share in zip(points, shares / shares.sum(), strict=True):
         factor = math.exp(log_sd * point - log_sd**2 / 2)
         joint, drier = prior("joint 1", factor, False), prior("drier", factor, False)

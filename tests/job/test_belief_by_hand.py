@@ -31,8 +31,8 @@ def refined(monkeypatch: pytest.MonkeyPatch) -> Belief:
 
 
 def marginal(name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """(4,): the state of the site's first copy."""
-    table = np.zeros(4)
+    """(states,): the state of the site's first copy."""
+    table = np.zeros(byhand.STATES)
     for states, weight in by_hand()[0].items():
         table[states[MEMBERS[name][0]]] += weight
     return table

@@ -21,7 +21,7 @@ CLOSE = 1e-9  # absolute on probabilities, relative on the evidence
 MOST_WORLDS = 400_000
 
 
-def port_and_bends() -> Job:
+def port_and_bends(*, modes: bool = False) -> Job:
     """A port with two circumstances, one of them shared with its cap, and two equal bends."""
     made = system(
         site("core", "valve_core", exposures=("cap_missing",)),
@@ -30,7 +30,7 @@ def port_and_bends() -> Job:
         circumstances=(Circumstance("seal_lost", "seal of the cap lost", "cap_seal_lost", ("core", "cap")),),
         spots=(spot("ground", "core", "cap"),),
     )
-    return job_on(made, coarse(), age_years=12.0, first_charge_weighed=True)
+    return job_on(made, coarse(modes=modes), age_years=12.0, first_charge_weighed=True)
 
 
 def joints_and_drier() -> Job:
@@ -98,7 +98,7 @@ def assert_equals_all_worlds(job: Job) -> None:
     right = solve_by_enumeration(one_sum(belief.model))
     assert belief.exact
     assert belief.posterior.log_evidence == pytest.approx(math.log(right.evidence), abs=CLOSE)
-    leaks = np.arange(belief.rates.sizes.size + 1) > 0
+    leaks = np.arange(belief.rates.states) > 0
     for one in job.sites:
         none, nothing = right.probability_none({one.id: leaks}), right.probability_none({one.id: belief.masks[one.id]})
         assert belief.leak_probability[one.id] == pytest.approx(1 - none, abs=CLOSE)
@@ -113,6 +113,13 @@ def assert_equals_all_worlds(job: Job) -> None:
 @pytest.mark.parametrize("name", PORT_FINDINGS)
 def test_a_port_and_its_neighbours(name: str) -> None:
     assert_equals_all_worlds(told(port_and_bends(), *PORT_FINDINGS[name]))
+
+
+@pytest.mark.parametrize("name", ["a response, then a core that stays silent", "fast bubbles, twice"])
+def test_a_port_and_its_neighbours_whose_leaks_are_not_always_open(name: str) -> None:
+    job = told(port_and_bends(modes=True), *PORT_FINDINGS[name])
+    assert Belief(job).rates.states == 6  # tight; three sizes; one size for each rarer mode
+    assert_equals_all_worlds(job)
 
 
 @pytest.mark.parametrize("name", LOSS_FINDINGS)

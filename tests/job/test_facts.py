@@ -8,12 +8,12 @@ import pytest
 from msgspec import structs
 
 from leakinfer.circuit.conditions import Condition
+from leakinfer.circuit.model import WHOLE
 from leakinfer.circuit.reader import load_system
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.facts import UNKNOWN_AGE_YEARS, Facts, start_facts
 from leakinfer.job.finding import Finding, Skip
-from leakinfer.circuit.model import WHOLE
 from leakinfer.job.job import Job
 
 from .small import CATALOGUE, found, job_on, shipped_job, site, system, told, weighed

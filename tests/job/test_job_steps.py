@@ -7,13 +7,13 @@ from itertools import permutations
 
 import pytest
 
+from leakinfer.circuit.model import WHOLE
 from leakinfer.errors import InputError
 from leakinfer.inference import Observation, information, solve
 from leakinfer.job import belief as beliefs
 from leakinfer.job.belief import Belief
-from leakinfer.job.finding import Finding, Skip
-from leakinfer.circuit.model import WHOLE
-from leakinfer.job.job import Job, outcome_names
+from leakinfer.job.finding import Finding, Skip, outcome_names
+from leakinfer.job.job import Job
 
 from .small import BREEZE, RUNNING, chance, found, job_on, shipped_job, site, told, weighed
 

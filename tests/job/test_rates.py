@@ -26,7 +26,7 @@ def rates(**facts: Any) -> Rates:
 
 def steady(found: Rates, values: Array) -> Array:
     """(sizes,): of values by state, those of the leaks that are open all the time."""
-    return values[1:][found.modes == STEADY]
+    return np.asarray(values[1:][found.modes == STEADY])
 
 
 @pytest.mark.parametrize(("charge", "least"), [(0.3, 5.0), (0.5, 5.0), (2.0, 20.0), (100.0, 1000.0)])

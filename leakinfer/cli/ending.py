@@ -1,0 +1,190 @@
+"""``stop``: end here or go on; what is confirmed, what it explains, what is left, and what to do about it."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+
+from leakinfer.cli.answer import ask_answer, print_json, stop_answer
+from leakinfer.cli.given import day_of
+from leakinfer.cli.jobfile import opened
+from leakinfer.cli.later import entries_of
+from leakinfer.cli.options import job_argument, json_option
+from leakinfer.cli.screen import bullets, heading, pairs, percent, rate, wrapped
+from leakinfer.cli.screen import minutes as minutes_words
+from leakinfer.cli.where import ask_words
+from leakinfer.cli.words import part_words, test_words
+from leakinfer.job.belief import Belief
+from leakinfer.planner.model import Plan, Stop
+from leakinfer.planner.plan import make_plan
+
+YEAR_DAYS = 365.25
+MOST_WATCH_DAYS = 365  # to the next yearly service at the latest (common practice, no source)
+LEAST_LEFT = 0.01  # chance of a leak below which nothing needs to be watched
+
+
+@dataclass(frozen=True)
+class Ending:
+    """What to do when the search ends here.
+
+    ``repair``: confirmed sites. ``replace``: likely units whose sites cannot be told apart. ``prove``: other likely
+    units. ``watch_until``: by when the charge is weighed or looked at again, None where nothing is left to watch.
+    ``unexplained_g_per_year``: loss seen that the confirmed leaks do not explain, None if none was seen.
+    """
+
+    word: str
+    repair: tuple[str, ...]
+    replace: tuple[str, ...]
+    prove: tuple[str, ...]
+    watch_until: date | None
+    unexplained_g_per_year: float | None
+
+
+def ending(belief: Belief, stop: Stop, today: date) -> Ending:
+    """What follows from the word on stopping."""
+    alike = tuple(unit for unit in stop.likely if _one_part(belief, unit))
+    lost = stop.observed_g_per_year
+    left = None if lost is None else max(0.0, lost - stop.explained_g_per_year)
+    watch = _recheck(belief, stop, left, today)
+    if not stop.stop:
+        word = "go on"
+    elif stop.confirmed or stop.likely:
+        word = "repair" if not alike or stop.confirmed else "replace the unit"
+    else:
+        word = "watch" if watch else "done"
+    return Ending(
+        word=word,
+        repair=stop.confirmed,
+        replace=alike,
+        prove=tuple(unit for unit in stop.likely if unit not in alike),
+        watch_until=watch,
+        unexplained_g_per_year=left,
+    )
+
+
+def _one_part(belief: Belief, unit: str) -> bool:
+    """Whether a likely unit is one part of several sites of which none stands out."""
+    sites = belief.units[unit]
+    sure = belief.job.catalogue.numbers["confirmed_probability"]
+    return len(sites) > 1 and max(belief.matters_probability[site] for site in sites) < sure
+
+
+def _recheck(belief: Belief, stop: Stop, left_g_per_year: float | None, today: date) -> date | None:
+    """The day on which what is left would show on a scale: the expected loss has taken the share that counts as low."""
+    if stop.another < LEAST_LEFT and not stop.likely:
+        return None
+    grams = max(stop.expected_g_per_year, left_g_per_year or 0.0)
+    shows = belief.job.catalogue.numbers["charge_low"] * belief.job.facts.charge_kg * 1000
+    days = MOST_WATCH_DAYS if grams <= 0 else min(MOST_WATCH_DAYS, shows / grams * YEAR_DAYS)
+    return today + timedelta(days=max(1, round(days)))
+
+
+@click.command("stop")
+@job_argument
+@click.option("--today", metavar="DAY", help="If not today.")
+@json_option
+def stop(path: Path, priors: Path | None, today: str | None, as_json: bool) -> None:
+    """End JOB here or go on: what is confirmed and explained, what is left, and what to do about it."""
+    day = date.today() if today is None else day_of(today, "--today")
+    with opened(path, priors) as held:
+        belief = Belief(held.job)
+        plan = make_plan(belief)
+    end = ending(belief, plan.stop, day)
+    if as_json:
+        print_json(_answer(belief, plan, end))
+        return
+    click.echo(_page(belief, plan, end, str(path)))
+
+
+def _answer(belief: Belief, plan: Plan, end: Ending) -> dict[str, Any]:
+    job = belief.job
+    return {
+        **stop_answer(plan.stop),
+        "decision": end.word,
+        "repair": [{"site": site, "verify": [entry.verify for entry in entries_of(job, site)]} for site in end.repair],
+        "replace": list(end.replace),
+        "prove_first": list(end.prove),
+        "watch_until": None if end.watch_until is None else end.watch_until.isoformat(),
+        "unexplained_g_per_year": end.unexplained_g_per_year,
+        "ask": ask_answer(plan.ask),
+        "rules": [list(command) for command in rules_commands(belief)],
+    }
+
+
+def rules_commands(belief: Belief) -> list[tuple[str, ...]]:
+    """Commands that tell what the rules say of this system."""
+    facts = belief.job.facts
+    system = ("--refrigerant", facts.refrigerant, "--charge", f"{facts.charge_kg:.6g}kg")
+    return [("leakinfer", "rules", where, *system) for where in ("us", "eu")]
+
+
+def _page(belief: Belief, plan: Plan, end: Ending, path: str) -> str:
+    stop = plan.stop
+    parts = [heading("Stop or go on"), pairs(_word_rows(stop, end))]
+    parts += [heading("Found"), pairs(_found_rows(belief, stop, end))]
+    parts += [heading("What it is worth"), pairs(_worth_rows(belief, plan))]
+    parts += [heading("If you end here"), pairs(_do_rows(belief, end, path))]
+    verify = dict.fromkeys(entry.verify for site in end.repair for entry in entries_of(belief.job, site))
+    parts += ["\n  After the repair, prove it:", bullets(verify, "-")] if verify else []
+    parts.append(wrapped(f"Rules by country: {shlex.join(rules_commands(belief)[0])}, or 'eu'.", first="\n  "))
+    return "\n".join(parts)
+
+
+def _word_rows(stop: Stop, end: Ending) -> list[tuple[str, str]]:
+    return [(end.word, stop.reason)]
+
+
+def _found_rows(belief: Belief, stop: Stop, end: Ending) -> list[tuple[str, str]]:
+    job = belief.job
+    rows = [("confirmed", _site_line(belief, site)) for site in stop.confirmed]
+    rows += [
+        ("likely here", f"{part_words(job, unit)}, {percent(belief.unit_probability[unit])}") for unit in stop.likely
+    ]
+    rows = rows or [("confirmed", "none")]
+    if stop.observed_g_per_year is not None and not stop.confirmed:
+        rows.append(("loss seen", f"about {rate(stop.observed_g_per_year)}, none of it explained"))
+    if stop.observed_g_per_year is not None and end.unexplained_g_per_year is not None and stop.confirmed:
+        seen, explained = stop.observed_g_per_year, stop.explained_g_per_year
+        share = f", {percent(min(1.0, explained / seen))}" if seen > 0 else ""
+        rows.append(("explained", f"about {rate(explained)} of the {rate(seen)} lost{share}"))
+        rows.append(("unexplained", f"about {rate(end.unexplained_g_per_year)}"))
+    another = "another leak that matters" if stop.confirmed or stop.likely else "a leak that matters"
+    rows.append(
+        ("remaining", f"{percent(stop.another)} for {another}, about {rate(stop.expected_g_per_year)} expected")
+    )
+    return rows
+
+
+def _site_line(belief: Belief, site: str) -> str:
+    return f"{belief.job.target_name(site)} ({site}), about {rate(belief.expected_g_per_year[site])}"
+
+
+def _worth_rows(belief: Belief, plan: Plan) -> list[tuple[str, str]]:
+    """Minutes at stake and to be saved; the price of an ending that is wrong is counted as minutes of work."""
+    stop = plan.stop
+    rows = [("ending now", f"a missed leak or a repair in vain costs {minutes_words(stop.at_stake)} on average")]
+    saves = f"saves {minutes_words(stop.worth)} of that, its own time counted" if stop.worth > 0 else "saves nothing"
+    rows.append(("going on", saves))
+    for name, test in (("prove it by", stop.prove), ("to know more", stop.cheapest)):
+        if test is not None:
+            words = test_words(belief.job, test.candidate.method, test.candidate.target)
+            rows.append((name, f"{words}, {minutes_words(test.minutes.total)}"))
+    return rows + ([("ask", ask_words(belief.job, plan.ask))] if plan.ask else [])
+
+
+def _do_rows(belief: Belief, end: Ending, path: str) -> list[tuple[str, str]]:
+    job, file = belief.job, shlex.quote(path)
+    rows = [("repair", f"{job.target_name(site)}: leakinfer notes {file} {site}") for site in end.repair]
+    for unit in end.replace:
+        rows.append(("replace the unit", f"{part_words(job, unit)}: likely, and its places cannot be told apart"))
+    rows += [("prove first", f"{part_words(job, unit)}, then repair") for unit in end.prove]
+    if end.watch_until is not None:
+        what = "weigh or look again by then; what is left would show"
+        rows.append(("watch until", f"{end.watch_until.isoformat()}: {what}"))
+    rows.append(("before you go", "hoses off, your own ports checked, caps on, places you opened closed"))
+    return rows

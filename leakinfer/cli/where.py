@@ -1,0 +1,212 @@
+"""The screen of ``next``: cautions, the tests in order with what comes before them, and how the first is done."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Sequence
+
+from leakinfer.catalogue.model import Method
+from leakinfer.circuit.conditions import UNDER_TEST_GAS
+from leakinfer.circuit.model import WHOLE
+from leakinfer.cli.pages import likely_table, stop_lines
+from leakinfer.cli.screen import bar, bullets, heading, minutes, pairs, shortened, width, wrapped
+from leakinfer.cli.words import chances, method_words, place_words, test_words, time_words
+from leakinfer.job.belief import Belief
+from leakinfer.job.finding import outcome_names
+from leakinfer.job.job import Job
+from leakinfer.planner.model import Ask, NotAllowed, Plan, Ranked
+
+LIKELY_PLACES = 8
+FEW = 2  # tests that are named one by one
+REASONS = 6  # of tests that are left out, shown
+NO_TIME = re.compile(r"takes \d+ min, (\d+) are left")
+NO_CONSENT = re.compile(r"needs consent(?::| to) (\w+) work.*")
+
+
+def next_page(belief: Belief, plan: Plan, top: int, path: str, notices: Sequence[str] = ()) -> str:
+    """Cautions, the tests in order of worth, how the first is done, the likely places, and whether to stop."""
+    parts = [bullets(notices, "note")] if notices else []
+    tests = once_each(plan.next)[:top]
+    if tests:
+        parts += [heading("Before you start"), bullets(tests[0].cautions, "!")]
+        parts += [heading("Where next"), tests_table(belief.job, tests, plan)]
+        parts.append(_first(belief.job, tests[0], plan, path))
+    else:
+        parts += [heading("Where next"), "  No test is possible now."]
+    parts += [heading("Ask the customer"), wrapped(ask_words(belief.job, plan.ask))] if plan.ask else []
+    parts += [heading("Left out"), left_out(belief.job, plan)] if plan.not_allowed else []
+    parts += [heading("Likely places"), likely_table(belief, LIKELY_PLACES)]
+    parts += [heading("Stop or go on"), stop_lines(belief, plan.stop)]
+    return "\n".join(parts)
+
+
+def once_each(tests: Sequence[Ranked]) -> list[Ranked]:
+    """The tests without those that differ from a better one only in the state of the system."""
+    best: dict[tuple[str, str], Ranked] = {}
+    for test in tests:
+        best.setdefault((test.candidate.method, test.candidate.target), test)
+    return list(best.values())
+
+
+def worth(test: Ranked, plan: Plan) -> float:
+    """What the tests were ranked by, more is better."""
+    if plan.objective == "bits":
+        return test.bits
+    return test.bits_per_minute if plan.objective == "bits_per_minute" else max(0.0, plan.stop.at_stake - test.cost)
+
+
+BAR = {"bits": "what it tells", "bits_per_minute": "what it tells for its minutes"}
+
+
+def tests_table(job: Job, tests: Sequence[Ranked], plan: Plan) -> str:
+    """Tests in order, a few short lines each; the bar is the worth of a test against the best of them."""
+    best = max((worth(test, plan) for test in tests), default=0.0)
+    told = BAR.get(plan.objective, "minutes that it saves in the end")
+    lines = [f"{f'(bar: {told})':>{width()}}"]
+    for number, test in enumerate(tests, start=1):
+        lines += _test_lines(job, test, number, worth(test, plan) / best if best > 0 else 0.0)
+        lines += [f"     {test.bits:.3f} bits"] if plan.objective == "bits" else []
+    return "\n".join(lines)
+
+
+def _test_lines(job: Job, test: Ranked, number: int, share: float) -> list[str]:
+    """Number, target, time and bar; then method and place; then what comes first; then the chance of each outcome."""
+    end = f"{minutes(test.minutes.total):>8}  {bar(share, 8)}"
+    room = width() - len(end)
+    name = shortened(job.target_name(test.candidate.target), room - 6)
+    place = f", {place_words(job, test.candidate.place)}" if test.candidate.place else ""
+    how = f"{method_words(job, test.candidate.method)}{state_words(job, test)}{place}"
+    silent = job.catalogue.methods[test.candidate.method].silent
+    lines = [f"{f'  {number}  {name}':{room}}{end}", wrapped(how, "     ")]
+    lines += [wrapped(f"first {steps_words(test)}", "     ")] if test.steps else []
+    return [*lines, wrapped(chances(test.outcomes, silent, ", "), "     ")]
+
+
+def state_words(job: Job, test: Ranked) -> str:
+    """The state that the test is made in, where it is not the present one, and a shroud."""
+    told, now = test.candidate.condition, job.condition()
+    if told.state in UNDER_TEST_GAS and (told.test_kpa, told.sections) != (now.test_kpa, now.sections):
+        return f", {_gas(told.words)}"
+    if (told.state, told.heating) != (now.state, now.heating):
+        return f", {'heating' if told.heating else told.state}"
+    return ", under a shroud" if told.shroud else ""
+
+
+def _gas(words: str) -> str:
+    """``nitrogen at 1,600 kPa`` of a condition's words: without the air."""
+    return words.rpartition(", ")[0]
+
+
+def steps_words(test: Ranked) -> str:
+    """The work that comes before a test, with minutes and waits."""
+    told = []
+    for step in test.steps:
+        wait = f" + {minutes(step.wait_minutes)} wait" if step.wait_minutes else ""
+        told.append(f"{step.name} ({minutes(step.minutes)}{wait})")
+    return ", then ".join(told)
+
+
+def ask_words(job: Job, ask: Ask | None) -> str:
+    """The question to the customer, with what it would be worth."""
+    if ask is None:
+        return ""
+    candidate = ask.first.candidate
+    what = test_words(job, candidate.method, candidate.target)
+    work = f"{ask.tier} work ({steps_words(ask.first)}), for {what}" if ask.first.steps else f"{ask.tier} work: {what}"
+    return f"Ask for consent to {work}; it would be worth about {minutes(ask.saves)}."
+
+
+def _first(job: Job, test: Ranked, plan: Plan, path: str) -> str:
+    """The reason for the first test, what comes first, how it is done well, and how to tell the outcome."""
+    method = job.catalogue.methods[test.candidate.method]
+    rows = [("why", test.reason)]
+    rows += [("before", step.how) for step in test.steps]
+    rows.append(("how", test.how))
+    rows += [("spoils it", test.spoils)] if test.spoils else []
+    rows += [("wait", time_words(method.wait_minutes / 60))] if method.wait_minutes else []
+    if plan.meanwhile is not None:
+        other = plan.meanwhile.candidate
+        rows.append(("meanwhile", test_words(job, other.method, other.target)))
+    rows.append(("in all", _in_all(test, plan)))
+    rows.append(("then tell", record_command(job, test, method, path)))
+    first = wrapped(f"First: {test_words(job, method.id, test.candidate.target)}{state_words(job, test)}")
+    return f"\n{first}\n{pairs(rows)}"
+
+
+def _in_all(test: Ranked, plan: Plan) -> str:
+    """Expected minutes to the end of the job; what a wrong ending costs counts as minutes."""
+    ends = f"ending now costs {minutes(plan.stop.at_stake)}"
+    return f"about {minutes(test.cost)} to the end this way, what a wrong ending costs counted; {ends}"
+
+
+def record_command(job: Job, test: Ranked, method: Method, path: str) -> str:
+    """The command that tells the outcome, with the state where it is not the present one."""
+    told = test.candidate.condition
+    words = [shlex.quote(path), method.id, test.candidate.target]
+    reads = {"hold": _hold_options(told.state == "vacuum"), "gather": GATHERED}.get(method.kind)
+    words.append(reads or "|".join(outcome_names(method)))
+    if told.state != job.facts.state and len(method.states) > 1 and not _any_state(method):
+        words.append(f"--state {told.state}")
+    if told.state == "running" and told.heating != job.facts.heating:
+        words.append(f"--heating {'yes' if told.heating else 'no'}")
+    if told.state in UNDER_TEST_GAS and method.kind != "hold" and told.test_kpa != job.facts.test_kpa:
+        words.append(f"--test-pressure {told.test_kpa:g}kPa")
+    return f"leakinfer record {' '.join([*words, *(['--shroud'] if told.shroud else [])])}"
+
+
+GATHERED = "--volume V --minutes M --start-ppm P --end-ppm P"
+
+
+def _hold_options(vacuum: bool) -> str:
+    """The options of a reading."""
+    if vacuum:
+        return "--start P --middle P --middle-minutes M --end P --minutes M --temp T"
+    return "--start P --end P --start-temp T --end-temp T --hours H"
+
+
+def _any_state(method: Method) -> bool:
+    return method.lasting or method.kind == "exposure"
+
+
+def left_out(job: Job, plan: Plan) -> str:
+    """Tests left out for a reason of this job, grouped by reason; those that the kind of part rules out are counted."""
+    reasons: dict[str, list[str]] = {}
+    ruled_out = 0
+    for refused in plan.not_allowed:
+        if _by_nature(job, refused):
+            ruled_out += 1
+        else:
+            reasons.setdefault(_reason(refused), []).append(_refused_words(job, refused))
+    texts = [f"{reason}: {_counted(list(dict.fromkeys(tests)))}" for reason, tests in reasons.items()]
+    more = len(texts) - REASONS
+    texts = [*texts[:REASONS], f"{more} more reasons: --json lists them"] if more > 1 else texts
+    texts += [f"{ruled_out} tests that the kind of part rules out: --json lists them"] if ruled_out else []
+    return bullets(texts, "-")
+
+
+def _reason(refused: NotAllowed) -> str:
+    """The reason without what differs from test to test."""
+    late = NO_TIME.fullmatch(refused.reason)
+    dear = NO_CONSENT.fullmatch(refused.reason)
+    if late:
+        return f"does not fit into the {late[1]} min that are left"
+    return f"needs consent to {dear[1]} work" if dear else refused.reason.rstrip(".")
+
+
+def _refused_words(job: Job, refused: NotAllowed) -> str:
+    """The test in words; a method that is barred altogether by its name alone."""
+    if refused.target == WHOLE:
+        return method_words(job, refused.method)
+    return test_words(job, refused.method, refused.target)
+
+
+def _counted(tests: Sequence[str]) -> str:
+    return "; ".join(tests) if len(tests) <= FEW else f"{len(tests)} tests, as {tests[0]}"
+
+
+def _by_nature(job: Job, refused: NotAllowed) -> bool:
+    """Whether the kind of part or its place rules the method out, whatever the job."""
+    method = job.catalogue.methods[refused.method]
+    barred = refused.target == WHOLE  # a whole method, for a reason of its own
+    return not barred and method.kind != "total" and job.never(method, refused.target) is not None
