@@ -59,7 +59,8 @@ def tell(held: Opened, kind: str, body: Mapping[str, Any], *, who: str = "", whe
     """Add an event after the job and its belief have taken it; on an error nothing is written.
 
     Raises:
-        InputError: the event does not fit, test gas is above the rating, the evidence together is impossible, or the file cannot be written.
+        InputError: the event does not fit, test gas is above the rating,
+            the evidence together is impossible, or the file cannot be written.
     """
     job = after(held.job, kind, body, where)
     refuse_stranded(job, where)

@@ -18,7 +18,6 @@ from leakinfer.job.facts import circumstance_ids
 from leakinfer.job.finding import outcome_names
 from leakinfer.reading import known
 
-
 BY = {"valves": "its valves", "cut": "cutting the pipe"}
 
 

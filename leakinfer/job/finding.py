@@ -9,20 +9,20 @@ from msgspec import Meta, Struct
 from leakinfer.catalogue.model import Method
 from leakinfer.circuit.conditions import Condition
 
-Temperature = Annotated[float, Meta(ge=-40, le=65)]
 Above = Annotated[float, Meta(gt=0)]
 
 
 class Hold(Struct, frozen=True, forbid_unknown_fields=True):
     """Two looks at the gauge over test gas that is shut in: kPa gauge, C, hours.
 
-    What is left out is taken from the catalogue (the gauge) and the facts (the inner volume, litres).
+    What is left out is taken from the catalogue (the gauge) and the facts (the inner volume, litres). Temperatures are
+    checked by the physics, which knows what Fahrenheit looks like.
     """
 
     start_kpa: Annotated[float, Meta(ge=0, le=20000)]
     end_kpa: Annotated[float, Meta(ge=-101, le=20000)]
-    start_c: Temperature
-    end_c: Temperature
+    start_c: float
+    end_c: float
     hours: Annotated[float, Meta(gt=0, le=2000)]
     resolution_kpa: Above | None = None
     accuracy_kpa: Above | None = None
@@ -35,7 +35,7 @@ class Rise(Struct, frozen=True, forbid_unknown_fields=True):
     start_pa: Annotated[float, Meta(gt=0, le=101325)]
     end_pa: Annotated[float, Meta(gt=0, le=120000)]
     minutes: Annotated[float, Meta(gt=0, le=100000)]
-    temperature_c: Temperature
+    temperature_c: float
     middle_pa: Annotated[float, Meta(gt=0, le=120000)] | None = None
     middle_minutes: Above | None = None
     volume_l: Above | None = None

@@ -11,6 +11,7 @@ from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
+from leakinfer.job.later import Repaired, Return
 from leakinfer.reading import known
 
 
@@ -55,7 +56,7 @@ def _odds(chance: float) -> float:
 
 def _probability(job: Job, site: str) -> float:
     belief = Belief(job)
-    return belief.posterior.any_copy(site, belief.masks[site])
+    return belief.any_of({name: belief.masks[name] for name in belief.items[site]})
 
 
 Stage = tuple[str, Job, float | None]
@@ -64,10 +65,41 @@ Stage = tuple[str, Job, float | None]
 def _stages(job: Job, site: str) -> list[Stage]:
     """The job rebuilt piece by piece, with words for each piece and the chance given to it if it was a surprise."""
     stages = _fact_stages(job, site)
-    for number, finding in enumerate(job.findings, start=1):
-        before, stage = (replace(job, findings=job.findings[:count]) for count in (number - 1, number))
-        stages.append((finding_words(job, finding), stage, surprise(before, finding)))
+    before = replace(job, findings=(), repairs=(), returns=())
+    for event in _events(job):
+        if isinstance(event, Finding):
+            after = replace(before, findings=(*before.findings, event))
+            stages.append((finding_words(job, event), after, surprise(before, event)))
+        elif isinstance(event, Repaired):
+            after = replace(before, repairs=(*before.repairs, event))
+            stages.append((_repair_words(job, event), after, None))
+        else:
+            after = replace(before, returns=(*before.returns, event))
+            stages.append((_return_words(event), after, None))
+        before = after
     return stages
+
+
+def _events(job: Job) -> list[Finding | Repaired | Return]:
+    """Findings, repairs and returns in the order in which they were told."""
+    placed: list[tuple[tuple[int, float], Finding | Repaired | Return]] = []
+    placed += [((done.after, done.visit), done) for done in job.repairs]
+    placed += [((later.after, visit + 0.5), later) for visit, later in enumerate(job.returns)]
+    placed += [((number, math.inf), finding) for number, finding in enumerate(job.findings)]
+    return [event for _, event in sorted(placed, key=lambda pair: pair[0])]
+
+
+def _repair_words(job: Job, done: Repaired) -> str:
+    """A repair in words: ``liquid port core: exchanged``."""
+    units = {unit.id: unit.name for unit in job.system.units}
+    name = units[done.target] if done.target in units else job.target_name(done.target)
+    return f"{name}: {'exchanged' if done.exchanged else 'repaired'}"
+
+
+def _return_words(later: Return) -> str:
+    """A later visit in words."""
+    missing = "" if later.missing_kg is None else f", {later.missing_kg:g} kg missing"
+    return f"back after {later.years:g} years{missing}"
 
 
 def _fact_stages(job: Job, site: str) -> list[Stage]:
@@ -86,7 +118,8 @@ def _fact_stages(job: Job, site: str) -> list[Stage]:
     ]
     if loss is not None:
         told.append((f"{loss.kg:g} kg lost in {loss.years:g} years", structs.replace(exposed, loss=loss)))
-    return [(words, replace(job, facts=stage, findings=()), None) for words, stage in told]
+    bare_job = replace(job, findings=(), repairs=(), returns=())
+    return [(words, replace(bare_job, facts=stage), None) for words, stage in told]
 
 
 def _tight(job: Job) -> str:
@@ -114,7 +147,7 @@ def finding_words(job: Job, finding: Finding) -> str:
 
 def surprise(before: Job, finding: Finding) -> float | None:
     """The chance that the belief gave to a finding, if that was less than the catalogue's limit; else None."""
-    plain = structs.replace(finding, reading_kg=None)
+    plain = structs.replace(finding, reading_kg=None, hold=None, rise=None, gathered=None)
     held = Belief(before)
     try:
         told = Belief(replace(before, findings=(*before.findings, plain)))

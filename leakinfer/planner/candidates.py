@@ -78,8 +78,10 @@ class Reach:
 
 def planned_kpa(job: Job, sections: tuple[str, ...] = ()) -> float:
     """Test pressure to plan with: the lowest rating that it reaches, rounded down to what a gauge can be set to."""
-    step = job.catalogue.numbers["test_pressure_step_kpa"]
-    return job.rating_kpa(sections) // step * step
+    step, rating = job.catalogue.numbers["test_pressure_step_kpa"], job.rating_kpa(sections)
+    if rating < step:
+        raise InputError(f"a rating of {rating:g} kPa is too low for a test", where="ratings", allowed=f"{step:g} kPa")
+    return rating // step * step
 
 
 def possible(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], list[NotAllowed]]:
@@ -96,6 +98,7 @@ def possible(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], 
             continue
         for target in _targets(belief, method):
             reason = _skipped(job, method, target) or job.hindrance(method, target)
+            reason = reason or _shut_off_barred(job, method, target, reach)
             if reason:
                 refused.append(NotAllowed(method.id, target, reason))
             else:
@@ -116,7 +119,7 @@ def _key(job: Job, candidate: Candidate | Finding) -> tuple[object, ...]:
 def _silent_so_far(job: Job) -> frozenset[tuple[object, ...]]:
     """Tests of this visit that said nothing, since when nothing was repaired: to make them again at once tells nothing
     that their first time did not."""
-    since = max([0, *(later.after for later in (*job.returns, *job.repairs))])
+    since = max([0, *(later.after for later in job.returns), *(done.after for done in job.repairs)])
     return frozenset(
         _key(job, finding)
         for finding in job.findings[since:]
@@ -161,18 +164,17 @@ def _with_conditions(job: Job, method: Method, target: str, reach: Reach) -> Ite
             alone = reach.isolated(target, state)
             found = alone if isinstance(alone, str) else (alone,)
         for condition in () if found is None or isinstance(found, str) else found:
-            if not (method.kind == "hold" and _shut_off_barred(job, target)):
-                yield Candidate(method.id, target, condition, place)
+            yield Candidate(method.id, target, condition, place)
             if _shroud_helps(job, method, place, condition):
                 yield Candidate(method.id, target, replace(condition, shroud=True), place)
 
 
-def _shut_off_barred(job: Job, target: str) -> bool:
-    """Whether an isolation cannot be shut off now, for want of consent or tools."""
-    if target in (WHOLE, job.facts.test_isolation):
-        return False
+def _shut_off_barred(job: Job, method: Method, target: str, reach: Reach) -> str | None:
+    """Why an isolation cannot be shut off for a hold now: no consent or no tools; None if it can or need not be."""
+    if method.kind != "hold" or target in (WHOLE, job.facts.test_isolation):
+        return None
     aid = job.catalogue.setups[f"isolate_{next(part.by for part in job.system.isolations if part.id == target)}"]
-    return barrier(job, aid.tier, aid.tools) is not None
+    return barrier(job, aid.tier if reach.consent else "quick", aid.tools)
 
 
 def _shroud_helps(job: Job, method: Method, place: str | None, condition: Condition) -> bool:

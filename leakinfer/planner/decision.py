@@ -21,6 +21,7 @@ from leakinfer.planner.alone import TINY, Alone, Array, Flags, Ints, Parts, Pric
 OWN = 0.7  # a test that tells less than this share of its bits about a unit counts as shared with others; judgement
 CAREFUL_SHARED = 1  # shared tests of a unit that the careful estimate follows up: two are not independent given it
 NEAR = 0.01  # costs closer than this share are a tie; about what interpolation and the estimate of what follows leave
+PAID = 1.0  # how often a shared test is paid for at most, by the units that it tells about in proportion to their bits
 PAYS = 1e-9  # share of the price by which a test must beat ending now
 FURTHER = 2  # states to visit after the next test's own
 FEW_STATES = 4  # with more states in use, one further state only, for speed
@@ -30,7 +31,7 @@ FEW_STATES = 4  # with more states in use, one further state only, for speed
 class Choice:
     """A test as the decision sees it.
 
-    ``minutes``: its own, without set-up. ``state``: index of the state it is made in. ``units``: those it tells about.
+    ``minutes``: its own and those of getting there, without set-up. ``state``: index of the state it is made in. ``units``: those it tells about.
     ``outcomes``: (outcomes,) P(outcome). ``leaking``: (len(units), outcomes) P(unit leaks, outcome).
     """
 
@@ -156,9 +157,11 @@ def _parts(problem: Problem) -> Parts:
     tight = np.where(risk < 1 - TINY, (outcomes - joint) / np.maximum(1 - risk, TINY), outcomes)
     leaks, tight = np.maximum(leaks, 0), np.maximum(tight, 0)
     bits = _bits(risk, leaks, tight)
-    shared = bits < OWN * np.bincount(choice, bits)[choice]
+    share = bits / np.maximum(np.bincount(choice, bits)[choice], TINY)
+    shared = share < OWN
     state = np.array([c.state for c in choices], dtype=np.intp)[choice]
     minutes = np.array([c.minutes for c in choices], dtype=np.float64)[choice]
+    minutes = minutes * np.minimum(PAID * share, 1.0)
     return Parts(choice, unit, state, minutes, leaks, tight, bits, shared)
 
 

@@ -10,6 +10,7 @@ from leakinfer.catalogue.model import Method, SetUp, State
 from leakinfer.circuit.model import Site
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import outcome_names
+from leakinfer.job.job import Job
 from leakinfer.planner.candidates import cautions, possible
 from leakinfer.planner.costs import minutes, steps_for
 from leakinfer.planner.decision import Worth, weigh, weigh_ahead
@@ -29,39 +30,40 @@ def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
     what is allowed comes to an end, dearer work is weighed too, and asked for if it is worth it.
     """
     ranked, refused, worth = _ranked(belief, objective, consent=True)
-    ranked, late = _in_time(belief, ranked)
     ranked.sort(key=_order(belief, ranked, objective))
     stop = stopping(belief, ranked, worth)
     ask = _ask(belief, ranked, worth) if stop.stop else None
-    return Plan(tuple(ranked), (*refused, *late), stop, objective, ask, _meanwhile(ranked))
+    return Plan(tuple(ranked), tuple(refused), stop, objective, ask, _meanwhile(ranked))
 
 
 def _ranked(belief: Belief, objective: Objective, *, consent: bool) -> tuple[list[Ranked], list[NotAllowed], Worth]:
     """All candidates with their worth, in no order; those refused; the worth of ending now."""
-    candidates, refused = possible(belief, consent=consent)
-    scores = Scorer(belief).score(candidates)
     there = ways(belief.job, consent=consent)
-    costs = [minutes(belief.job, candidate, there) for candidate in candidates]
+    candidates, refused = possible(belief, consent=consent)
+    candidates, costs, late = _in_time(belief.job, candidates, there)
+    scores = Scorer(belief).score(candidates)
     problem = make_problem(belief, candidates, scores, costs, consent=consent)
     worth = weigh(problem)
     if objective == "two_step":
         worth = weigh_ahead(problem, looking_ahead(belief, candidates), AHEAD)
     words = Words(belief, there)
     told = zip(candidates, scores, costs, worth.costs.tolist(), strict=True)
-    return [words.ranked(*each) for each in told], refused, worth
+    return [words.ranked(*each) for each in told], [*refused, *late], worth
 
 
-def _in_time(belief: Belief, ranked: Sequence[Ranked]) -> tuple[list[Ranked], list[NotAllowed]]:
-    """Tests that fit into the time that is left, and the others with that reason."""
-    left = belief.job.facts.minutes_left
-    if left is None:
-        return list(ranked), []
-    fits = [test for test in ranked if test.minutes.total <= left]
-    late = [test for test in ranked if test.minutes.total > left]
-    reason = "takes {:.0f} min, {:.0f} are left"
-    return fits, [
-        NotAllowed(t.candidate.method, t.candidate.target, reason.format(t.minutes.total, left)) for t in late
+def _in_time(
+    job: Job, candidates: Sequence[Candidate], there: dict[State, Way]
+) -> tuple[list[Candidate], list[Minutes], list[NotAllowed]]:
+    """The candidates that fit into the time that is left with their minutes, and the others with that reason."""
+    left = math.inf if job.facts.minutes_left is None else job.facts.minutes_left
+    spent = [minutes(job, candidate, there) for candidate in candidates]
+    fits = [number for number, cost in enumerate(spent) if cost.total <= left]
+    late = [
+        NotAllowed(c.method, c.target, f"takes {cost.total:.0f} min, {left:.0f} are left")
+        for c, cost in zip(candidates, spent, strict=True)
+        if cost.total > left
     ]
+    return [candidates[number] for number in fits], [spent[number] for number in fits], late
 
 
 def _order(

@@ -22,11 +22,11 @@ HOLD = ("--start", "232psi", "--end", "229psi", "--start-temp", "75F", "--end-te
 
 
 def screens(folder: Path, columns: int) -> dict[str, str]:
-    page("demo", "--keep", folder)
+    demo = page("demo", "--keep", folder, columns=columns)
     path = folder / "demo.job"
     fresh = begun(folder, "--gauges", "on", "--seen", "litter_at_compressor")
     found = {
-        "demo": page("demo", columns=columns),
+        "demo": demo,
         "next": page("next", path, "--top", "12", columns=columns),
         "next by bits": page("next", path, "--objective", "bits", columns=columns),
         "fresh": page("next", fresh, columns=columns),
@@ -34,10 +34,9 @@ def screens(folder: Path, columns: int) -> dict[str, str]:
         "why": page("why", path, "liquid_port_core", columns=columns),
         "fact": page("fact", path, "outdoor=86 F", columns=columns),
         "record": page("record", path, "bubbles", "liquid_port_core", "fast_bubbles", columns=columns),
+        "stop": page("stop", path, columns=columns),
         "repair": page("repair", path, "suction_port_core", columns=columns),
         "back": page("back", path, "--after", "6 months", "--missing", "200 g", columns=columns),
-        "next after it": page("next", path, columns=columns),
-        "stop": page("stop", path, columns=columns),
         "log": page("log", path, columns=columns),
         "holdtime": page("holdtime", path, "--isolated", "coil_alone", columns=columns),
         "notes": page("notes", path, "liquid_port_core", columns=columns),

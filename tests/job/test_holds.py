@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from leakinfer.circuit.conditions import Condition
 from leakinfer.inference import Observation, solve
 from leakinfer.job import flows
 from leakinfer.job.belief import Belief
@@ -19,7 +20,7 @@ from leakinfer.physics.gather import GatherReading, gather_statistics
 from leakinfer.physics.hold import HoldReading, hold_statistics
 from leakinfer.physics.properties import load_properties
 from leakinfer.physics.readings import FlowReading
-from leakinfer.physics.vacuum import RiseReading, rise_likelihood, rise_statistics
+from leakinfer.physics.vacuum import RiseReading, rise_likelihood
 
 from .small import CATALOGUE, chance, found, shipped_job, told
 from .tight import LOW_SIDE, NITROGEN, SITES, SIZES, TEST_KPA, gathered, held, rose, three_bends
@@ -27,16 +28,19 @@ from .worlds import FLUID, YEAR_G, World, leaks, nitrogen_flow, priors, unreacha
 
 Array = NDArray[np.float64]
 FLOW = nitrogen_flow(SIZES, TEST_KPA)
-AIR_IN = np.concatenate([[0.0], SIZES])  # a standard leak size is its flow of air into a vacuum
-BEYOND = 5  # errors above what was read, where sums are no longer told apart
+LARGER = (1e-6, 1e-4)  # sizes for a vacuum, which sees no smaller ones in half an hour
+AIR_IN = np.array([0.0, 1e-6, 1e-5, 1e-4])  # a standard leak size is its flow of air into a vacuum
 
 
-def density(reading: FlowReading, flow: float, gross: float) -> float:
-    """What was read, given the true flow: Gaussian, and a share of readings that say nothing."""
+def density(reading: FlowReading, flow: float, gross: float, beyond: float = 5) -> float:
+    """What was read, given the true flow: Gaussian, and a share of readings that say nothing.
+
+    ``beyond``: errors above what was read, up to where such readings are spread.
+    """
     sd = math.hypot(reading.absolute_sd, reading.relative_sd * flow)
     normal = math.exp(-0.5 * ((reading.flow - flow) / sd) ** 2) / (sd * math.sqrt(2 * math.pi))
     size = max(abs(reading.flow), reading.absolute_sd)
-    top = max(size, max(reading.flow, 0.0) + BEYOND * error_of(reading))
+    top = max(size, max(reading.flow, 0.0) + beyond * error_of(reading))
     return (1 - gross) * normal + gross / (2 * size * (1 + math.log(top / reading.absolute_sd)))
 
 
@@ -101,7 +105,7 @@ def test_a_hold_equals_the_direct_sum_over_worlds_within_its_grid(
 def test_a_finer_grid_moves_no_site_of_a_shipped_system(end_kpa: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """With all sizes there, by less than two in a thousand."""
     job = shipped_job("ducted_split", rating_low_kpa=3000.0, rating_high_kpa=4000.0)
-    condition = NITROGEN.__class__("nitrogen", "still", 24.0, 22.0, test_kpa=1600.0)
+    condition = Condition("nitrogen", "still", 24.0, 22.0, test_kpa=1600.0)
     job = told(job, held(job, end_kpa, condition, start_kpa=1600.0))
     shipped = Belief(job).matters_probability
     monkeypatch.setattr(flows, "CELLS_PER_ERROR", 8)
@@ -159,7 +163,7 @@ def test_a_drop_that_contradicts_the_confirmed_leak_raises_the_chance_of_another
     assert belief.confirmed() == ("one",)
     fell, tight = (Belief(told(job, held(job, end))) for end in (1170.0, 1199.0))
     before = belief.any_that_matters({"one"})
-    assert fell.any_that_matters({"one"}) > 10 * before
+    assert fell.any_that_matters({"one"}) > 5 * before
     assert tight.any_that_matters({"one"}) < before
 
 
@@ -176,7 +180,7 @@ def test_why_tells_of_the_hold_and_what_it_did() -> None:
     assert "hold" in last.what
     assert "fell" in last.what
     assert "nitrogen at 1,200 kPa" in last.what
-    assert last.probability > 10 * before.probability
+    assert last.probability > 5 * before.probability
     assert last.probability == pytest.approx(Belief(job).matters_probability["two"], abs=1e-12)
     right = (last.probability / (1 - last.probability)) / (before.probability / (1 - before.probability))
     assert last.odds_ratio == pytest.approx(right, rel=1e-9)
@@ -188,7 +192,7 @@ def test_a_tight_hold_of_an_isolation_lowers_its_units_and_raises_the_others() -
     before, after = Belief(job), Belief(told(job, held(job, 1199.0, LOW_SIDE, "low_side")))
     for unit in ("one", "two"):
         assert after.unit_probability[unit] < 0.9 * before.unit_probability[unit]
-    assert after.unit_probability["three"] > 1.1 * before.unit_probability["three"]
+    assert after.unit_probability["three"] > 1.05 * before.unit_probability["three"]
 
 
 def test_a_tight_hold_says_nothing_of_leaks_below_what_it_can_see() -> None:
@@ -221,27 +225,26 @@ CLIMBS = {"middle_pa": 80.0, "middle_minutes": 8.0}
 @pytest.mark.parametrize("middle", [{}, LEVELS, CLIMBS])
 def test_a_rise_equals_the_direct_sum_over_worlds(middle: dict[str, float], monkeypatch: pytest.MonkeyPatch) -> None:
     """A standard leak lets air into a vacuum at its own size; the density is the physics', moisture within."""
-    monkeypatch.setattr(flows, "CELLS_PER_ERROR", 40)
-    monkeypatch.setattr(flows, "MOST_CELLS", 400)
-    job = three_bends()
+    monkeypatch.setattr(flows, "CELLS_PER_ERROR", 32)
+    monkeypatch.setattr(flows, "MOST_CELLS", 1000)
+    monkeypatch.setattr(flows, "ERRORS_BEYOND", 15)  # so that it holds the sum of all three
+    job = three_bends(LARGER)
     right = weighed_worlds(priors(job, *SITES), rise_by_hand(110.0, **middle))
     finding = rose(job, 110.0, **middle)
-    reading = rise_statistics(RiseReading(start_pa=66.7, end_pa=110.0, minutes=25.0, temperature_c=22.0, volume_l=5.0))
-    assert reading.flow + BEYOND * error_of(reading) > 1.2 * SIZES[-1]  # the grid holds one leak of each size
     belief = Belief(told(job, finding))
     for place, name in enumerate(SITES):
         assert belief.leak_probability[name] == pytest.approx(leaks(right, place), rel=5e-3)
 
 
 def test_a_middle_reading_that_levels_speaks_for_moisture_and_one_that_climbs_for_a_leak() -> None:
-    job = three_bends()
+    job = three_bends(LARGER)
     alone, levels, climbs = (Belief(told(job, rose(job, 110.0, **m))).any_leak for m in ({}, LEVELS, CLIMBS))
     assert Belief(job).any_leak < alone
     assert levels < alone < climbs
 
 
 def test_a_vacuum_that_stands_lowers_the_chance_of_a_leak() -> None:
-    job = three_bends()
+    job = three_bends(LARGER)
     finding = rose(job, 70.0)
     assert finding.outcome == "held"
     assert Belief(told(job, finding)).any_leak < Belief(job).any_leak
@@ -273,7 +276,7 @@ def gather_by_hand(ppm: float) -> Callable[[World], float]:
         for out in np.ndindex(2, 2, 2):
             weight = math.prod(hidden if one else 1 - hidden for one in out)
             flow = sum(STANDING_FLOW[state] for state, one in zip(world, out, strict=True) if not one)
-            total += weight * density(reading, float(flow), 0.02)
+            total += weight * density(reading, float(flow), 0.02, beyond=15)
         return total
 
     return likelihood
@@ -281,8 +284,9 @@ def gather_by_hand(ppm: float) -> Callable[[World], float]:
 
 @pytest.mark.parametrize("ppm", [0.0, 5.0, 100.0])
 def test_gas_under_a_shroud_equals_the_direct_sum_over_worlds(ppm: float, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(flows, "CELLS_PER_ERROR", 16)
-    monkeypatch.setattr(flows, "MOST_CELLS", 400)
+    monkeypatch.setattr(flows, "CELLS_PER_ERROR", 64)
+    monkeypatch.setattr(flows, "MOST_CELLS", 3000)
+    monkeypatch.setattr(flows, "ERRORS_BEYOND", 15)  # so that a leak far above what was read is not taken for its end
     job = three_bends()
     right = weighed_worlds(priors(job, *SITES), gather_by_hand(ppm))
     belief = Belief(told(job, gathered(job, ppm)))

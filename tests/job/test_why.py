@@ -8,14 +8,19 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
+from leakinfer.circuit.conditions import Condition
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
+from leakinfer.job.finding import Hold
 from leakinfer.job.job import Job
+from leakinfer.job.later import Repaired, Return
 from leakinfer.job.why import Explanation, explain, finding_words, surprise, surprise_words
 
 from .small import BREEZE, CATALOGUE, found, job_on, odds, shipped_job, site, spot, system, told, weighed
+from .tight import NITROGEN, held, in_words, three_bends
 
 LIMIT = 0.03  # surprise_probability of the shipped settings
+CORE = "suction_port_core"
 
 
 def busy_job() -> Job:
@@ -172,3 +177,55 @@ def test_words_say_method_place_outcome_and_air() -> None:
     )
     test = "electronic probe at one spot, suction drier by the outdoor unit"
     assert words == f"{test}: response (standing, a breeze); also there: foam"
+
+
+# repairs, later visits and readings
+
+
+def repaired_and_back() -> Job:
+    """A response, a repair, silence, two years, half a kilogram missing, a hold that fell."""
+    job = told(shipped_job("ducted_split", age_years=14.0), found("probe_point", CORE, "response"))
+    job = told(job.with_repair(Repaired(CORE, exchanged=True)), found("bubbles", CORE, "none"))
+    job = job.with_return(Return(2.0, missing_kg=0.5)).with_repair(Repaired("indoor_coil"))
+    condition = Condition("nitrogen", "still", 24.0, 22.0, test_kpa=1500.0)
+    return told(
+        job, in_words(job, found("hold_day", "whole", "held", condition, hold=Hold(1500.0, 1480.0, 22.0, 22.0, 24.0)))
+    )
+
+
+@pytest.mark.parametrize("place", [CORE, "indoor_return_bends"])
+def test_the_story_of_a_repaired_system_ends_at_todays_probability(place: str) -> None:
+    """Leaks begun since the first visit are counted in."""
+    job = repaired_and_back()
+    assert explain(job, place).steps[-1].probability == pytest.approx(Belief(job).matters_probability[place], abs=1e-9)
+
+
+def test_a_repair_and_a_return_have_their_steps_in_order() -> None:
+    steps = explain(repaired_and_back(), CORE).steps[-6:]
+    response, repair, silence, later, coil, hold = steps
+    assert repair.what == f"{repaired_and_back().target_name(CORE)}: exchanged"
+    assert later.what == "back after 2 years, 0.5 kg missing"
+    assert coil.what.endswith(": repaired")
+    assert "hold" in hold.what
+    assert response.probability > 10 * repair.probability > 10 * silence.probability > 0
+    assert later.probability > silence.probability
+
+
+def test_a_repair_does_not_change_the_story_before_it() -> None:
+    job = told(shipped_job("ducted_split"), found("probe_point", CORE, "response"))
+    before, after = explain(job, CORE).steps, explain(job.with_repair(Repaired(CORE)), CORE).steps
+    assert [step.probability for step in after[:-1]] == pytest.approx([step.probability for step in before], abs=1e-12)
+    fails = CATALOGUE.repairs["valve_core"].fails
+    assert after[-1].probability == pytest.approx(before[-1].probability * fails, abs=1e-12)
+
+
+def test_a_hold_surprises_by_the_chance_of_its_words_not_by_the_density_of_its_reading() -> None:
+    """Bends that hardly ever leak: a drop is given about a percent (its false alarm none), a hold nearly all."""
+    job = three_bends()
+    fell, tight = held(job, 1150.0), held(job, 1199.0)
+    chance = surprise(job, fell)
+    assert chance is not None
+    words = Belief(told(job, found("hold_day", "whole", "fell", NITROGEN))).posterior.log_evidence
+    assert chance == pytest.approx(math.exp(words - Belief(job).posterior.log_evidence), rel=1e-9)
+    assert 0 < chance < LIMIT
+    assert surprise(job, tight) is None

@@ -28,7 +28,7 @@ ISOLATIONS = (
 )
 
 
-def three_bends(**facts: Any) -> Job:
+def three_bends(decades: tuple[float, float] = (1e-7, 1e-5), **facts: Any) -> Job:
     """Two bends on the suction line and one on the hot gas, which share nothing; 5 l inside."""
     made = system(
         site("one", "return_bend"),
@@ -36,7 +36,7 @@ def three_bends(**facts: Any) -> Job:
         site("three", "return_bend", "hot_gas"),
         isolations=ISOLATIONS,
     )
-    return job_on(made, coarse((1e-7, 1e-5)), **{"age_years": 30.0, "volume_l": 5.0, **facts})
+    return job_on(made, coarse(decades), **{"age_years": 30.0, "volume_l": 5.0, **facts})
 
 
 def in_words(job: Job, finding: Finding) -> Finding:

@@ -61,13 +61,13 @@ def test_on_a_plain_system_of_middle_age_the_ports_come_first(name: str, age: fl
 
 @pytest.mark.parametrize("name", SPLITS)
 def test_one_walk_from_the_van_serves_many_tests(name: str) -> None:
-    """While all is silent, the first six tests lie at one place, and no place is left and come back to."""
+    """While all is silent, the first six tests lie at two places at most, and no place is left and come back to."""
     job, places = shipped_job(name), list[str]()
     for _ in range(10):
         one = make_plan(Belief(job)).next[0].candidate
         job = job.with_finding(Finding(one.method, one.target, job.catalogue.methods[one.method].silent, one.condition))
         places.append(one.place or "anywhere")
-    assert len(set(places[:6])) == 1
+    assert len(set(places[:6])) <= 2
     assert sum(one != other for one, other in pairwise(places)) == len(set(places)) - 1
 
 
