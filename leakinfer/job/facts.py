@@ -26,11 +26,14 @@ class Loss(Struct, frozen=True, forbid_unknown_fields=True):
     """Refrigerant found missing: ``kg`` since the charge was last known to be right, ``years`` ago.
 
     ``relative_error``: standard deviation of ``kg`` over ``kg``; None takes the catalogue's for a reported loss.
+    ``since_first_charge``: the time reaches back to the first charge although the system is older, as where the one
+    top-up that is known lies in the past.
     """
 
     kg: Annotated[float, Meta(ge=0, le=5000)]
     years: Annotated[float, Meta(gt=0, le=80)]
     relative_error: Annotated[float, Meta(gt=0, le=2)] | None = None
+    since_first_charge: bool = False
 
 
 class Facts(Struct, frozen=True, forbid_unknown_fields=True):

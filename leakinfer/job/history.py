@@ -51,12 +51,12 @@ def from_history(
 
 def _loss(
     commissioned: date, today: date, top_ups: list[TopUp], missing_now_kg: float | None, most_kg: float
-) -> dict[str, float] | None:
+) -> dict[str, Any] | None:
     """Kg and years of the window, None where nothing is known of a loss."""
     if not top_ups:
         return None if missing_now_kg is None else _over(commissioned, today, [missing_now_kg])
     if missing_now_kg is None and len(top_ups) == 1:
-        return _over(commissioned, top_ups[0][0], [top_ups[0][1]])
+        return _over(commissioned, top_ups[0][0], [top_ups[0][1]]) | {"since_first_charge": True}
     begun = top_ups[0][0]
     lost = top_ups[1:] if missing_now_kg is None else [*top_ups[1:], (today, missing_now_kg)]
     while len(lost) > 1 and math.fsum(kg for _, kg in lost) > most_kg:
@@ -64,7 +64,7 @@ def _loss(
     return _over(begun, lost[-1][0], [kg for _, kg in lost])
 
 
-def _over(begun: date, ended: date, lost: Sequence[float]) -> dict[str, float]:
+def _over(begun: date, ended: date, lost: Sequence[float]) -> dict[str, Any]:
     return {"kg": math.fsum(lost), "years": _years(begun, ended)}
 
 

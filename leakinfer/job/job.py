@@ -181,16 +181,23 @@ class Job:
             facts,
             place=place or facts.place,
             opened=tuple(sorted({*facts.opened, *([place] if place else [])})),
-            gauges=facts.gauges or method.gauges,
+            gauges=facts.gauges or method.gauges or self._hoses_needed(told),
             state=told.state,
             heating=told.heating,
             test_kpa=told.test_kpa,
             test_isolation=self._isolated_by(finding),
-            high_kpa=facts.high_kpa if same else told.high_kpa,
-            low_kpa=facts.low_kpa if same else told.low_kpa,
+            high_kpa=facts.high_kpa if same and told.high_kpa is None else told.high_kpa,
+            low_kpa=facts.low_kpa if same and told.low_kpa is None else told.low_kpa,
             aids=tuple(sorted({*facts.aids, *(aid for aid in method.needs if not setups[aid].place_each)})),
             minutes_left=None if left is None else max(0.0, left - (finding.minutes or 0.0)),
         )
+
+    def _hoses_needed(self, condition: Condition) -> bool:
+        """Whether the circuit came into its state through hoses: by work that connects them, as test gas does."""
+        if condition.state == self.facts.state:
+            return False
+        into = [setup for setup in self.catalogue.setups.values() if setup.to == condition.state]
+        return bool(into) and all(setup.gauges for setup in into)
 
     def _isolated_by(self, finding: Finding) -> str | None:
         """The isolation that test gas or vacuum is shut into after a test."""

@@ -79,7 +79,9 @@ class Deficit:
     def first_charge_counts(self) -> bool:
         """Whether the first charge can explain what is missing: it was not weighed, and none was put right since."""
         facts = self.job.facts
-        return self.visit == 0 and not facts.first_charge_weighed and self.years >= facts.age_years - 1e-9
+        told = facts.loss is not None and facts.loss.since_first_charge
+        reaches = told or self.years >= facts.age_years - 1e-9
+        return self.visit == 0 and not facts.first_charge_weighed and reaches
 
     def spread(self, origin: Origin) -> Table:
         """(states, cells): what the leaks of an origin have lost by now, their beginning unknown within its time."""

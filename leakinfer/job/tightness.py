@@ -106,6 +106,9 @@ def check_readings(job: Job, method: Method, finding: Finding, where: str) -> No
     for name, fits in takes.items():
         if getattr(finding, name) is not None and not fits:
             raise InputError(f"{method.id} gives no such reading", where=f"{where}: {name}", allowed="none")
+    if method.kind == "hold" and finding.condition.sections != job.sections_of(finding.target):
+        what = f"the condition shuts in other sections than those of '{finding.target}'"
+        raise InputError(what, where=f"{where}: condition", allowed="the sections of the target")
     if finding.hold is not None:
         _check_start(finding, finding.hold, where)
         check_hold(hold_reading(job, finding, finding.hold), f"{where}: hold")

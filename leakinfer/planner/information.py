@@ -15,7 +15,7 @@ from leakinfer.inference.entropy import mutual_information_bits
 from leakinfer.inference.information import from_joint, level_tables, target_table
 from leakinfer.inference.local import GroupView, Probe, plain_tables
 from leakinfer.job.belief import Belief, level_test, look_test, weight_test
-from leakinfer.job.detection import DAY, background, reach
+from leakinfer.job.detection import background, reach
 from leakinfer.job.finding import Finding
 from leakinfer.job.origins import NOW
 from leakinfer.planner.model import Candidate
@@ -72,15 +72,16 @@ class Scorer:
         return LevelTest(test.background, {i: self._settled(t, i) for i, t in test.emit.items()}, test.hidden)
 
     def _settled(self, table: Table, item: str) -> Table:
-        """The table without the switches of days that the item was not tested in: their chances as they stand.
+        """The table without switches that no finding ties to the item (the day of other tests, what hides an older
+        leak at the same site): their chances as they stand.
 
-        What else ties such a day to the item, the loss above all, is too weak to lay out the scan anew for it.
+        What else ties them, the loss above all, is too weak to lay out the scan anew for it.
         """
         posterior = self.belief.posterior
         if not table.switches or not isinstance(posterior, Posterior):
             return table
         link = posterior.chain.links[posterior.chain.place[item]]
-        foreign = tuple(n for n in table.switches if n.startswith(DAY) and n not in (*link.shared, *link.private))
+        foreign = tuple(name for name in table.switches if name not in (*link.shared, *link.private))
         if not foreign:
             return table
         key = (id(table), foreign)

@@ -103,8 +103,8 @@ class Stop:
     ``observed_g_per_year``: loss that was seen, if any; ``explained_g_per_year``: what the confirmed leaks are expected
     to lose. ``at_stake``: expected minutes that ending now costs, the price of a missed leak and of a repair in vain.
     ``cheapest``: the allowed test that tells most for its minutes, or None. ``worth``: minutes that going on with the
-    best test is expected to save. ``prove``: the pinpoint test that would confirm what is likely, or None where none
-    promises to.
+    best test is expected to save. ``prove``: the pinpoint test that would confirm what is more likely than not, or None
+    where none promises to.
     """
 
     stop: bool

@@ -20,7 +20,8 @@ def stopping(belief: Belief, ranked: Sequence[Ranked], worth: Worth) -> Stop:
     loses = belief.expected_g_per_year
     expected = sum(g for site, g in loses.items() if job.site(site).unit not in sure)
     readings = belief.deficit.readings
-    prove = _prove(belief, ranked, likely)
+    suspects = [unit for unit, chance in belief.unit_probability.items() if chance >= numbers["prove_from"]]
+    prove = _prove(belief, ranked, [unit for unit in suspects if unit not in sure])
     saves = worth.stop - min((test.cost for test in ranked), default=worth.stop)
     stop, reason = _decided(belief, another, saves, (confirmed, likely), prove)
     return Stop(
@@ -39,15 +40,15 @@ def stopping(belief: Belief, ranked: Sequence[Ranked], worth: Worth) -> Stop:
     )
 
 
-def _prove(belief: Belief, ranked: Sequence[Ranked], likely: tuple[str, ...]) -> Ranked | None:
-    """The first pinpoint test in a likely unit that promises a response; the likeliest response counts."""
+def _prove(belief: Belief, ranked: Sequence[Ranked], suspects: Sequence[str]) -> Ranked | None:
+    """The pinpoint test in a suspect unit that promises a response soonest; none where it promises too little."""
     job = belief.job
     found = []
     for test in ranked:
         method = job.catalogue.methods[test.candidate.method]
         if method.pinpoint and method.kind == "point" and not test.repeat:
             answer = 1 - test.outcomes[method.silent]
-            if job.site(test.candidate.target).unit in likely and answer >= job.catalogue.numbers["prove_response"]:
+            if job.site(test.candidate.target).unit in suspects and answer >= job.catalogue.numbers["prove_response"]:
                 found.append((answer / test.minutes.total, test))
     return max(found, key=lambda pair: pair[0])[1] if found else None
 
@@ -67,5 +68,11 @@ def _decided(
     if saves > belief.job.catalogue.numbers["stop_saves_minutes"]:
         return False, f"{head}{another:.0%} for {what}: go on"
     if prove is not None:
-        return False, f"{head}prove what is likely, then done: {another:.0%} for {what}"
+        where = job_name(belief, prove)
+        return False, f"{head}prove {where} before it is repaired, then done: {another:.0%} for {what}"
     return True, f"{head}{another:.0%} left for {what}: no test here is worth its minutes"
+
+
+def job_name(belief: Belief, test: Ranked) -> str:
+    """A test's target in words."""
+    return belief.job.target_name(test.candidate.target)
