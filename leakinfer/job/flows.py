@@ -48,6 +48,13 @@ class Grid:
         """(cells,)."""
         return np.asarray(np.arange(self.cells) * self.step, dtype=float)
 
+    @property
+    def judged(self) -> Array:
+        """(cells,) where a likelihood is taken: of the last cell, which holds all that is beyond, farther out."""
+        flows = self.flows
+        flows[-1] *= 2
+        return flows
+
 
 def _grid(flow: float, error: float) -> Grid:
     """A grid fine and wide enough for a flow with its error."""
@@ -72,7 +79,7 @@ class Flows:
             return Observation(test, outcome_names(method).index(finding.outcome))
         error = math.hypot(reading.absolute_sd, reading.relative_sd * max(reading.flow, 0.0))
         grid = _grid(max(reading.flow, 0.0), error)
-        likelihood = likelihood_of(self.job, finding, reading, grid.flows)
+        likelihood = likelihood_of(self.job, finding, reading, grid.judged, float(grid.flows[-1]))
         spread = self._spread(method, finding, grid, number)
         return Observation(AmountTest(spread, likelihood[:, None], f"flow {number}"), 0)
 

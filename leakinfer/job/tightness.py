@@ -81,12 +81,12 @@ def flow_read(job: Job, finding: Finding) -> FlowReading | None:
     return None
 
 
-def likelihood_of(job: Job, finding: Finding, reading: FlowReading, flows: Array) -> Array:
-    """(flows,): density of the reading for each summed flow."""
+def likelihood_of(job: Job, finding: Finding, reading: FlowReading, flows: Array, widest: float) -> Array:
+    """(flows,): density of the reading for each summed flow; gross errors lie anywhere up to ``widest``."""
     if finding.rise is not None:
         return rise_likelihood(rise_reading(job, finding, finding.rise), flows)
     gross = "hold_gross_error" if finding.hold is not None else "gather_gross_error"
-    return flow_likelihood(reading, flows, float(flows[-1]), load_settings().numbers[gross])
+    return flow_likelihood(reading, flows, widest, load_settings().numbers[gross])
 
 
 def outcome_of(job: Job, finding: Finding) -> str | None:

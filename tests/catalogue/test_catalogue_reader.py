@@ -142,7 +142,7 @@ WRONG = {
     ),
     "sizes upside down": ("settings.toml", "greatest = 3.0e-4", "greatest = 1.0e-10", ("sizes", "above least")),
     "too fine a grid": ("settings.toml", "per_decade = 4", "per_decade = 40", ("sizes.per_decade", "<= 12")),
-    "number twice": ("settings.toml", 'id = "stop_risk"', 'id = "surprise_probability"', ("'surprise_probability'",)),
+    "number twice": ("settings.toml", 'id = "charge_low"', 'id = "surprise_probability"', ("'surprise_probability'",)),
     "broken TOML": ("methods.toml", "[[method]]", "[[method]", ("line", "TOML 1.0")),
     "same key twice": ("settings.toml", "least = 1.0e-9", "least = 1.0e-9\nleast = 1.0e-8", ("line", "TOML 1.0")),
 }
@@ -150,9 +150,9 @@ WRONG = {
 
 START = 'from_states = ["standing"]\nto = "running"\n'
 HELD = 'states = ["nitrogen", "tracer"]\nhow'
-SOME = '  { outcome = "some", rate50 = 10.0, slope = 2.0, false_alarm = 0.05 },\n'
+SOME = '{ outcome = "gas", rate50 = 10.0, slope = 2.0, false_alarm = 0.05 }'
 ROSE = '{ outcome = "rose", rate50 = 2.8e-4, slope = 3.0, false_alarm = 0.2 }'
-FELL = '  { outcome = "fell", rate50 = 2.0e-2, slope = 3.0, false_alarm = 0.02 },\n'
+FELL = '{ outcome = "fell", rate50 = 2.0e-2, slope = 3.0, false_alarm = 0.02 }'
 
 WRONG |= {
     "tool twice": ("setups.toml", 'id = "scales"', 'id = "probe"', (": tool", "'probe' is used twice")),
@@ -189,14 +189,24 @@ WRONG |= {
     ),
     "hold while running": ("methods.toml", HELD, HELD.replace("tracer", "running"), ("hold_hour.states", "or vacuum")),
     "hold in gas and vacuum": ("methods.toml", HELD, HELD.replace("tracer", "vacuum"), ("hold_hour.", "or vacuum")),
-    "hold with one grade": ("methods.toml", FELL, "", ("hold_hour.grades", "1 grades", "2, for kind hold")),
+    "hold with two grades": (
+        "methods.toml",
+        FELL,
+        f'{FELL}, {{ outcome = "fell_fast", rate50 = 1.0, slope = 3.0, false_alarm = 0.01 }}',
+        ("hold_hour.grades", "2 grades", "1, for kind hold"),
+    ),
     "vacuum with two grades": (
         "methods.toml",
         ROSE,
         f'{ROSE}, {{ outcome = "rose_fast", rate50 = 1.0, slope = 3.0, false_alarm = 0.1 }}',
         ("vacuum_hold.grades", "2 grades", "1, for kind hold"),
     ),
-    "gather with one grade": ("methods.toml", SOME, "", ("gather.grades", "1 grades", "2, for kind gather")),
+    "gather with two grades": (
+        "methods.toml",
+        SOME,
+        f'{SOME}, {{ outcome = "much_gas", rate50 = 100.0, slope = 2.0, false_alarm = 0.01 }}',
+        ("gather.grades", "2 grades", "1, for kind gather"),
+    ),
     "repair of nothing": ("repairs.toml", '"fin_tube"', '"fin_tub"', ("'fin_tub'", "fin_tube")),
     "two repairs of one class": ("repairs.toml", '"fin_tube"', '"flare"', ("'flare' is used twice",)),
     "repair that always fails and more": ("repairs.toml", "fails = 0.05", "fails = 1.5", ("repair[0].fails", "<= 1")),

@@ -158,7 +158,7 @@ def test_a_refrigerant_probe_or_meter_is_not_offered_without_refrigerant(name: s
 
 def test_only_what_works_under_test_gas_is_offered_there() -> None:
     lasting = {name for name, method in METHODS.items() if method.lasting or method.kind == "exposure"}
-    assert lasting == {"oil_look", "oil_point", "look"}
+    assert lasting == {"oil_look", "oil_point", "look", "dye_look"}
     gas = {
         state: {name for name, m in METHODS.items() if state in m.states} - lasting for state in ("nitrogen", "tracer")
     }

@@ -46,6 +46,7 @@ def test_a_loss_is_an_amount_over_a_time(tmp_path: Path) -> None:
         "kg": pytest.approx(POUND),
         "years": pytest.approx(1.5),
         "relative_error": None,
+        "since_first_charge": False,
     }
     assert answer("fact", path, "loss=0.4 kg/14 months")["facts"]["loss"]["kg"] == pytest.approx(0.4)
     assert answer("fact", path, "loss=none")["facts"]["loss"] is None

@@ -232,3 +232,9 @@ def test_the_readings_used_here_are_fine_when_told_right() -> None:
     for finding in (hold(), held(job, 1150.0), held(job, 1199.0, LOW_SIDE, "low_side"), rose(job, 90.0)):
         assert len(job.with_finding(finding).findings) == 1
     assert len(job.with_finding(gathered(job, 40.0)).findings) == 1
+
+
+def test_a_hold_of_a_part_under_gas_in_all_of_the_circuit_is_refused() -> None:
+    """What was shut in and what the reading is told of must be one."""
+    refused_finding(hold(target="low_side"), "the condition shuts in other sections than those of 'low_side'")
+    refused_finding(hold(condition=LOW_SIDE), "the condition shuts in other sections than those of 'whole'")
