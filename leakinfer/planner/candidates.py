@@ -17,23 +17,24 @@ from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.physics.refrigerants import refrigerant
 from leakinfer.planner.model import Candidate, NotAllowed
-from leakinfer.planner.setups import barrier, ways, what_bars
+from leakinfer.planner.setups import CHARGED, barrier, ways, what_bars
 
 TEST_GAS: tuple[State, ...] = ("nitrogen", "tracer")
-CHARGED: tuple[State, ...] = ("running", "standing")
 
 
 @dataclass(frozen=True)
 class Reach:
-    """The states that tests may be planned in. ``consent``: only those that the customer has agreed to."""
+    """The states that tests may be planned in. ``consent``: only those that the customer has agreed to; ``charging``:
+    whether refrigerant may be charged."""
 
     job: Job
     consent: bool = True
+    charging: bool = True
 
     @cached_property
     def states(self) -> frozenset[State]:
         """States that can be reached from the present one."""
-        return frozenset(ways(self.job, consent=self.consent))
+        return frozenset(ways(self.job, consent=self.consent, charging=self.charging))
 
     @cached_property
     def heats(self) -> bool:
@@ -76,6 +77,11 @@ class Reach:
             return f"{error.what}; give it as a fact"
 
 
+def may_charge(belief: Belief) -> bool:
+    """Whether the system is tight enough, as far as anyone knows, to be charged."""
+    return belief.any_that_matters() < belief.job.catalogue.numbers["charging_risk"]
+
+
 def planned_kpa(job: Job, sections: tuple[str, ...] = ()) -> float:
     """Test pressure to plan with: the lowest rating that it reaches, rounded down to what a gauge can be set to."""
     step, rating = job.catalogue.numbers["test_pressure_step_kpa"], job.rating_kpa(sections)
@@ -87,7 +93,7 @@ def planned_kpa(job: Job, sections: tuple[str, ...] = ()) -> float:
 def possible(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], list[NotAllowed]]:
     """All candidates, and what is left out with its reason."""
     job = belief.job
-    reach = Reach(job, consent)
+    reach = Reach(job, consent, may_charge(belief))
     allowed: list[Candidate] = []
     refused: list[NotAllowed] = []
     made = _silent_so_far(job)

@@ -31,7 +31,8 @@ FEW_STATES = 4  # with more states in use, one further state only, for speed
 class Choice:
     """A test as the decision sees it.
 
-    ``minutes``: its own and those of getting there, without set-up. ``state``: index of the state it is made in. ``units``: those it tells about.
+    ``minutes``: its own and those of getting there, without set-up. ``state``: index of the state it is made in.
+    ``units``: those it tells about.
     ``outcomes``: (outcomes,) P(outcome). ``leaking``: (len(units), outcomes) P(unit leaks, outcome).
     """
 

@@ -11,7 +11,7 @@ from leakinfer.circuit.model import Site
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import outcome_names
 from leakinfer.job.job import Job
-from leakinfer.planner.candidates import cautions, possible
+from leakinfer.planner.candidates import cautions, may_charge, possible
 from leakinfer.planner.costs import minutes, steps_for
 from leakinfer.planner.decision import Worth, weigh, weigh_ahead
 from leakinfer.planner.information import Score, Scorer
@@ -38,7 +38,7 @@ def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
 
 def _ranked(belief: Belief, objective: Objective, *, consent: bool) -> tuple[list[Ranked], list[NotAllowed], Worth]:
     """All candidates with their worth, in no order; those refused; the worth of ending now."""
-    there = ways(belief.job, consent=consent)
+    there = ways(belief.job, consent=consent, charging=may_charge(belief))
     candidates, refused = possible(belief, consent=consent)
     candidates, costs, late = _in_time(belief.job, candidates, there)
     scores = Scorer(belief).score(candidates)
@@ -73,7 +73,7 @@ def _order(
     numbers, methods = belief.job.catalogue.numbers, belief.job.catalogue.methods
     least = numbers["stop_bits_per_minute"]
     waiting = any(test.perishable and test.repeat == 0 and test.bits_per_minute > least for test in ranked)
-    close = min((test.cost for test in ranked), default=0.0) + numbers["cost_margin_minutes"]
+    close = min((test.cost for test in ranked), default=0.0) * (1 + numbers["cost_margin_share"])
 
     def order(test: Ranked) -> tuple[bool, float, float]:
         hoses = methods[test.candidate.method].gauges or any(step.gauges for step in test.steps)

@@ -12,7 +12,7 @@ from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.job import Job
-from leakinfer.planner.candidates import possible
+from leakinfer.planner.candidates import may_charge, possible
 from leakinfer.planner.costs import minutes
 from leakinfer.planner.decision import Choice, Problem
 from leakinfer.planner.information import Score, Scorer
@@ -41,21 +41,42 @@ def make_problem(
         for candidate, score, spent in zip(candidates, scores, costs, strict=True)
     )
     risk = np.array(list(belief.unit_probability.values()))
-    missed = np.full(risk.size, job.catalogue.numbers["missed_leak_minutes"])
     present = job.condition()
-    change = _change(job, list(modes), consent=consent)
-    return Problem(risk, missed, in_vain(belief), choices, change, modes[present.state, present.heating])
+    change = _change(belief, list(modes), consent=consent)
+    return Problem(risk, left(belief), in_vain(belief), choices, change, modes[present.state, present.heating])
+
+
+def left(belief: Belief) -> Array:
+    """(units,): price in minutes of a leak that is left there: a second visit, and more the faster it empties the
+    system, by what a leak that matters there is expected to lose."""
+    numbers, posterior = belief.job.catalogue.numbers, belief.posterior
+    charge_g = belief.job.facts.charge_kg * 1000
+    prices = []
+    for items in belief.unit_items.values():
+        lost, chance = 0.0, 0.0
+        for name in items:
+            origin = belief.origins[name]
+            matter = posterior.marginal(name) * belief.masks[name]
+            lost += origin.site.count * float(matter @ origin.by_state(belief.rates.year(origin.site.section)))
+            chance += origin.site.count * float(matter.sum())
+        share = min(lost / chance / charge_g, 1.0) if chance > 0 else 0.0
+        prices.append(numbers["missed_leak_minutes"] + numbers["missed_charge_minutes"] * share)
+    return np.array(prices)
 
 
 def in_vain(belief: Belief) -> Array:
-    """(units,): minutes that a repair costs where nothing leaked: the work, and the charge out and in again."""
+    """(units,): minutes that a repair costs where nothing leaked: the work, the charge out and in again, and the part
+    where a whole unit is exchanged."""
     job, numbers = belief.job, belief.job.catalogue.numbers
 
     def of_site(site: str) -> float:
         repair = job.catalogue.repairs[job.site(site).component]
         return repair.minutes + (numbers["open_and_close_minutes"] if repair.opens_circuit else 0.0)
 
-    return np.array([max(of_site(site) for site in sites) for sites in belief.units.values()])
+    whole = numbers["unit_exchange_minutes"]
+    return np.array(
+        [max(of_site(site) for site in sites) + whole * (len(sites) > 1) for sites in belief.units.values()]
+    )
 
 
 def _modes(job: Job, candidates: Sequence[Candidate]) -> dict[Mode, int]:
@@ -65,12 +86,13 @@ def _modes(job: Job, candidates: Sequence[Candidate]) -> dict[Mode, int]:
     return {mode: number for number, mode in enumerate(dict.fromkeys(named))}
 
 
-def _change(job: Job, modes: Sequence[Mode], *, consent: bool) -> Array:
+def _change(belief: Belief, modes: Sequence[Mode], *, consent: bool) -> Array:
     """(modes, modes): minutes of the cheapest way from one to another."""
+    job, charging = belief.job, may_charge(belief)
     turn = price(job, job.catalogue.setups["start"])
     result = np.full((len(modes), len(modes)), np.inf)
     for row, (state, heating) in enumerate(modes):
-        found: Mapping[State, Way] = ways(job, state, consent=consent)
+        found: Mapping[State, Way] = ways(job, state, consent=consent, charging=charging)
         for column, (to, heats) in enumerate(modes):
             if state == to:
                 result[row, column] = 0.0 if heating == heats else turn
@@ -82,7 +104,7 @@ def _change(job: Job, modes: Sequence[Mode], *, consent: bool) -> Array:
 def scored(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], list[Score], list[Minutes]]:
     """All candidates of a belief with what they tell and cost."""
     candidates, _ = possible(belief, consent=consent)
-    there = ways(belief.job, consent=consent)
+    there = ways(belief.job, consent=consent, charging=may_charge(belief))
     return candidates, Scorer(belief).score(candidates), [minutes(belief.job, c, there) for c in candidates]
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from leakinfer.catalogue.model import SetUp, State, Tier
 from leakinfer.job.job import Job
 
+CHARGED: tuple[State, ...] = ("running", "standing")
 TIERS: tuple[Tier, ...] = ("quick", "standard", "intrusive")
 
 
@@ -40,8 +41,11 @@ def barrier(job: Job, tier: Tier, tools: tuple[str, ...]) -> str | None:
     return None
 
 
-def ways(job: Job, begin: State | None = None, *, consent: bool = True) -> dict[State, Way]:
-    """By state that can be reached, the cheapest way. ``consent``: only work that the customer has agreed to."""
+def ways(
+    job: Job, begin: State | None = None, *, consent: bool = True, charging: bool = True
+) -> dict[State, Way]:
+    """By state that can be reached, the cheapest way. ``consent``: only work that the customer has agreed to.
+    ``charging``: whether refrigerant may be charged, which nobody does into a system that is likely to leak."""
     start: State = job.facts.state if begin is None else begin
     found: dict[State, Way] = {}
     queue: list[tuple[float, int, State, tuple[SetUp, ...]]] = [(0.0, 0, start, ())]
@@ -53,6 +57,8 @@ def ways(job: Job, begin: State | None = None, *, consent: bool = True) -> dict[
         found[state] = Way(steps, minutes)
         for setup in job.catalogue.setups.values():
             if setup.to is None or state not in setup.from_states or _blocked(job, setup, consent):
+                continue
+            if not charging and setup.to in CHARGED and state not in CHARGED:
                 continue
             count += 1
             heapq.heappush(queue, (minutes + price(job, setup), count, setup.to, (*steps, setup)))
@@ -68,6 +74,8 @@ def _blocked(job: Job, setup: SetUp, consent: bool) -> bool:
 
 def what_bars(job: Job, state: State) -> str:
     """Why a state cannot be reached now, in words."""
+    if state in CHARGED and job.facts.state not in CHARGED:
+        return "no refrigerant goes into a system that is likely to leak: repair it and prove it tight first"
     way = ways(job, consent=False).get(state)
     if way is None:
         tools = [s for s in job.catalogue.setups.values() if s.to == state and barrier(job, "quick", s.tools)]
