@@ -27,12 +27,13 @@ def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
     """Every possible test in order of worth, what is not allowed, and whether to stop.
 
     Tests that connect hoses come last as long as a test of a port that hoses would end is worth its minutes. Where
-    what is allowed comes to an end, dearer work is weighed too, and asked for if it is worth it.
+    what is allowed promises little more, dearer work is weighed too, and asked for if it is worth it.
     """
     ranked, refused, worth = _ranked(belief, objective, consent=True)
     ranked.sort(key=_order(belief, ranked, objective))
     stop = stopping(belief, ranked, worth)
-    ask = _ask(belief, ranked, worth) if stop.stop else None
+    near_end = stop.worth < belief.job.catalogue.numbers["ask_below_share"] * stop.at_stake
+    ask = _ask(belief, ranked, worth) if near_end else None
     return Plan(tuple(ranked), tuple(refused), stop, objective, ask, _meanwhile(ranked))
 
 
@@ -91,10 +92,11 @@ def _ask(belief: Belief, ranked: Sequence[Ranked], worth: Worth) -> Ask | None:
     wider, _, _ = _ranked(belief, "expected_cost", consent=False)
     best = min(wider, key=lambda test: test.cost, default=None)
     allowed = min([worth.stop, *(test.cost for test in ranked)])
-    if best is None or best.cost >= allowed or not best.steps:
+    saves = allowed - best.cost if best is not None else 0.0
+    if best is None or saves <= belief.job.catalogue.numbers["stop_saves_minutes"] or not best.steps:
         return None
     tier = max((step.tier for step in best.steps), key=TIERS.index)
-    return Ask(tier, best, allowed - best.cost)
+    return Ask(tier, best, saves)
 
 
 def _meanwhile(ranked: Sequence[Ranked]) -> Ranked | None:

@@ -41,9 +41,7 @@ def barrier(job: Job, tier: Tier, tools: tuple[str, ...]) -> str | None:
     return None
 
 
-def ways(
-    job: Job, begin: State | None = None, *, consent: bool = True, charging: bool = True
-) -> dict[State, Way]:
+def ways(job: Job, begin: State | None = None, *, consent: bool = True, charging: bool = True) -> dict[State, Way]:
     """By state that can be reached, the cheapest way. ``consent``: only work that the customer has agreed to.
     ``charging``: whether refrigerant may be charged, which nobody does into a system that is likely to leak."""
     start: State = job.facts.state if begin is None else begin

@@ -94,7 +94,7 @@ def test_tests_are_ranked_by_the_expected_cost(job: Path) -> None:
     """Minutes to the end; what lies within the margin of the forecast counts as equal."""
     told = answer("next", job)
     costs = [test["cost"] for test in told["next"]]
-    least = min(costs) + CATALOGUE.numbers["cost_margin_minutes"]
+    least = min(costs) * (1 + CATALOGUE.numbers["cost_margin_share"])
     levelled = [max(test["cost"], least) for test in without_hoses(told["next"])]
     assert levelled == sorted(levelled)
     stop = told["stop"]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from functools import cache
 from itertools import pairwise
+from typing import Any
 
 import pytest
 
@@ -26,7 +27,7 @@ OUNCE_KG = 0.0283495  # kg, exact to its digits
 POUND_KG = 16 * OUNCE_KG
 
 
-def plain(name: str = "ducted_split", share: float = 0.25, **facts: object) -> Job:
+def plain(name: str = "ducted_split", share: float = 0.25, **facts: Any) -> Job:
     """A system of twelve years that lost a share of its charge in a year."""
     job = shipped_job(name, age_years=12.0, first_charge_weighed=True)
     return job.with_facts({"loss": {"kg": share * job.facts.charge_kg, "years": 1.0}, **facts})
@@ -85,7 +86,7 @@ def returns(places: list[str]) -> int:
 
 @pytest.mark.parametrize("name", [*SPLITS, "walk_in_cooler"])
 def test_one_does_not_run_to_and_fro(name: str) -> None:
-    """In ten steps the place changes at most four times, and is at most once left for a single test and come back to."""
+    """In ten steps the place changes at most four times, and is left for a single test at most once."""
     walk = all_silent_walk(plain(name), 10)
     assert len(walk.steps) == 10
     assert sum(one != other for one, other in pairwise(walk.places)) <= 4, walk.places
@@ -110,7 +111,7 @@ def after_three_silences(job: Job, zone: str, unit: str) -> float:
     ],
 )
 def test_three_silences_in_wind_or_cold_do_not_clear_a_coil(
-    zone: str, unit: str, least: float, facts: dict[str, object]
+    zone: str, unit: str, least: float, facts: dict[str, Any]
 ) -> None:
     """R-410A; below 15 C the probe is outside its limits (SAE J1627 and J1628 practice, secondary)."""
     left, fair = after_three_silences(plain(**facts), zone, unit), after_three_silences(plain(), zone, unit)
@@ -218,21 +219,20 @@ def test_the_charge_stays_in_until_asked_and_the_ask_comes_last(consent: str) ->
     walk = to_the_end(consent)
     for test in walk.steps:
         assert not any(step.empties or step.tier == "intrusive" for step in test.steps)
-        assert not walk.job.catalogue.methods[test.candidate.method].tier == "intrusive"
+        assert walk.job.catalogue.methods[test.candidate.method].tier != "intrusive"
     for plan in walk.plans:
-        assert plan.ask is None or plan.stop.stop
+        assert plan.ask is None or plan.stop.worth < 0.15 * plan.stop.at_stake
     if walk.plans[-1].ask is not None:
         assert walk.plans[-1].ask.saves > 0
 
 
 def test_what_is_asked_for_is_dearer_than_what_was_agreed() -> None:
     walk = to_the_end("standard")
-    ask = walk.plans[-1].ask
-    assert walk.plans[-1].stop.stop
-    assert ask is not None
+    asks = [plan.ask for plan in walk.plans]
+    ask = next(ask for ask in asks if ask is not None)
     assert ask.tier == "intrusive"
     assert any(step.empties for step in ask.first.steps)
-    assert len(walk.steps) > 8
+    assert asks.index(ask) > 8
 
 
 @pytest.mark.parametrize("name", SPLITS)

@@ -32,7 +32,9 @@ DIOXIDE = "R-744"
 def planned(job: Job) -> list[tuple[float, tuple[str, ...]]]:
     """Every test pressure that may be planned, with the sections that it reaches."""
     reach = Reach(job)
-    whole = [one for state in ("nitrogen", "tracer") for one in reach.conditions.get(state, ()) if not isinstance(one, str)]
+    whole = [
+        one for state in ("nitrogen", "tracer") for one in reach.conditions.get(state, ()) if not isinstance(one, str)
+    ]
     parts = [reach.isolated(part.id, state) for part in job.system.isolations for state in ("nitrogen", "tracer")]
     found = [one for one in (*whole, *parts) if not isinstance(one, str)]
     return [(one.test_kpa, one.sections) for one in found]
@@ -53,7 +55,9 @@ def limit(job: Job, sections: tuple[str, ...]) -> float:
     low=st.none() | st.floats(50, 3000),
     more=st.none() | st.floats(0, 5000),
 )
-def test_no_planned_pressure_is_above_a_rating(name: str, refrigerant: str, low: float | None, more: float | None) -> None:
+def test_no_planned_pressure_is_above_a_rating(
+    name: str, refrigerant: str, low: float | None, more: float | None
+) -> None:
     high = None if more is None else (low or 3000.0) + more
     plates = {"rating_low_kpa": low, "rating_high_kpa": high}
     job = shipped_job(name, refrigerant=refrigerant, state="flat", consent="intrusive", **plates)

@@ -7,10 +7,9 @@ from itertools import pairwise
 import pytest
 from msgspec import structs
 
-from leakinfer.circuit.model import Place, Site, System
+from leakinfer.circuit.model import WHOLE, Place, Site, System
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding
-from leakinfer.circuit.model import WHOLE
 from leakinfer.job.job import Job
 from leakinfer.planner.model import Minutes
 from leakinfer.planner.plan import make_plan
@@ -59,9 +58,7 @@ def test_an_open_panel_and_a_place_as_facts() -> None:
     assert pick(plan, "probe_point", "joint").minutes.total == PROBE.minutes
 
 
-@pytest.mark.parametrize(
-    ("now", "other", "name"), [("standing", "running", "start"), ("running", "standing", "stop")]
-)
+@pytest.mark.parametrize(("now", "other", "name"), [("standing", "running", "start"), ("running", "standing", "stop")])
 def test_a_change_of_state_costs_its_minutes(now: str, other: str, name: str) -> None:
     plan = plan_of(job_on(two_places(), state=now))
     assert pick(plan, "probe_point", "joint", now).minutes.state == 0

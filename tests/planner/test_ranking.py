@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from leakinfer.job.belief import Belief
 from leakinfer.circuit.model import WHOLE
+from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
 from leakinfer.planner.model import OBJECTIVES, Objective, Ranked
 from leakinfer.planner.plan import make_plan
@@ -52,7 +52,7 @@ def test_the_cheapest_comes_first(name: str, objective: Objective) -> None:
     """Costs within the margin of the forecast count as one, and go by bits a minute."""
     job = shipped_job(name)
     plan = plan_of(job, objective)
-    close = min(test.cost for test in plan.next) + job.catalogue.numbers["cost_margin_minutes"]
+    close = min(test.cost for test in plan.next) * (1 + job.catalogue.numbers["cost_margin_share"])
     free = [test for test in plan.next if not hoses(job, test)]
     order = [(max(test.cost, close), -test.bits_per_minute) for test in free]
     assert order == sorted(order)
@@ -112,7 +112,9 @@ def test_with_hoses_on_a_weighing_takes_its_place_by_worth() -> None:
 
 def test_without_ports_nothing_waits() -> None:
     """With no loss known, a weighing tells more than a joint's own tests; by bits it need not come last."""
-    plan = plan_of(job_on(system(site("joint", "brazed_joint"), site("nut", "flare")), age_years=15.0, consent="intrusive"), "bits")
+    plan = plan_of(
+        job_on(system(site("joint", "brazed_joint"), site("nut", "flare")), age_years=15.0, consent="intrusive"), "bits"
+    )
     scores = [test.bits for test in plan.next]
     assert scores == sorted(scores, reverse=True)
     assert matching(plan, "weigh_charge", WHOLE)[0] is not plan.next[-1]

@@ -70,7 +70,14 @@ def joints_and_drier() -> Job:
         site("drier", "drier_suction", exposures=("wet_suction_line",)),
         spots=(spot("ground", "drier"), spot("both", "drier", "joints")),
     )
-    return job_on(made, few_worlds((1e-7, 1e-5)), age_years=9.0, loss={"kg": 0.4, "years": 2.0}, first_charge_weighed=True, consent="intrusive")
+    return job_on(
+        made,
+        few_worlds((1e-7, 1e-5)),
+        age_years=9.0,
+        loss={"kg": 0.4, "years": 2.0},
+        first_charge_weighed=True,
+        consent="intrusive",
+    )
 
 
 def young_joint() -> Job:
@@ -87,12 +94,21 @@ def six_nuts() -> Job:
         *(site(name, "flare", sections[n % 3]) for n, name in enumerate(names)),
         spots=(spot("ground", *names), spot("half", *names[:3])),
     )
-    return job_on(made, few_worlds((1e-6, 1e-5)), age_years=30.0, loss={"kg": 1.2, "years": 1.0}, first_charge_weighed=True, consent="intrusive")
+    return job_on(
+        made,
+        few_worlds((1e-6, 1e-5)),
+        age_years=30.0,
+        loss={"kg": 1.2, "years": 1.0},
+        first_charge_weighed=True,
+        consent="intrusive",
+    )
 
 
 def two_moody() -> Job:
     """Two nuts on two sides; a leak may open only near the highest pressure, or only while running."""
-    made = system(site("high_nut", "flare", "liquid_line"), site("low_nut", "flare", "suction", exposures=("flare_doubtful",)))
+    made = system(
+        site("high_nut", "flare", "liquid_line"), site("low_nut", "flare", "suction", exposures=("flare_doubtful",))
+    )
     shares = {"mode_near_highest_share": 0.2, "mode_while_running_share": 0.3}
     return job_on(made, few_worlds((1e-6, 1e-5), **shares), age_years=20.0, consent="intrusive")
 
@@ -288,7 +304,6 @@ def test_draws_that_stand_in_forecast_the_same() -> None:
     assert size is not None
     right = make_plan(exact)
     for test in make_plan(drawn).next:
-        one = test.candidate
         other = again(right, test)
         assert sum(test.outcomes.values()) == pytest.approx(1, abs=CLOSE)
         for outcome, chance in other.outcomes.items():

@@ -162,7 +162,9 @@ def test_a_pipe_is_cut_only_with_consent_and_the_kit() -> None:
     assert held(nitrogen(consent="intrusive", not_on_van=("brazing_kit",))) == {WHOLE, *valves}
 
 
-@pytest.mark.parametrize(("facts", "word"), [({}, "consent"), ({"consent": "intrusive", "not_on_van": ("brazing_kit",)}, "van")])
+@pytest.mark.parametrize(
+    ("facts", "word"), [({}, "consent"), ({"consent": "intrusive", "not_on_van": ("brazing_kit",)}, "van")]
+)
 def test_what_is_not_cut_is_told_with_the_reason(facts: dict[str, Any], word: str) -> None:
     reasons = [one.reason for one in allowed(nitrogen(**facts))[1] if (one.method, one.target) == ("hold_day", CUT)]
     assert reasons
@@ -173,7 +175,9 @@ def test_what_is_shut_off_already_needs_no_cut() -> None:
     assert CUT in held(nitrogen(consent="standard", test_isolation=CUT))
 
 
-@pytest.mark.parametrize(("tool", "method"), [("probe", "probe_point"), ("bubble_solution", "bubbles"), ("dye_kit", "dye_look")])
+@pytest.mark.parametrize(
+    ("tool", "method"), [("probe", "probe_point"), ("bubble_solution", "bubbles"), ("dye_kit", "dye_look")]
+)
 def test_without_its_tool_nothing_is_proposed(tool: str, method: str) -> None:
     job = shipped_job("ducted_split", not_on_van=(tool,))
     assert method in {one.method for one in allowed(shipped_job("ducted_split"))[0]}

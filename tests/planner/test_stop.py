@@ -9,17 +9,16 @@ import pytest
 from msgspec import structs
 
 from leakinfer.catalogue.model import Catalogue
+from leakinfer.circuit.model import WHOLE
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding, Skip
-from leakinfer.circuit.model import WHOLE
 from leakinfer.job.job import Job
 from leakinfer.planner.model import Plan
 from leakinfer.planner.plan import make_plan
-from tests.inference.enumeration import solve_by_enumeration
+from tests.inference.enumeration import Answer, solve_by_enumeration
 from tests.job.small import CATALOGUE, COIL, coarse, found, job_on, shipped_job, site, system, told
 
 from .oracle import plan_of
-
 
 REPAIRS = Path(__file__).parents[2] / "priors" / "repairs.toml"
 
@@ -62,15 +61,27 @@ def test_one_goes_on_as_long_as_that_saves_more_than_the_least_said() -> None:
 @pytest.mark.parametrize("findings", [(), CONFIRMING])
 def test_what_is_at_stake_is_the_price_of_ending_now(findings: tuple[Finding, ...]) -> None:
     """Each unit is repaired in vain or left leaking, whichever costs less: min(p missed, (1 - p) wrong), listed by hand
-    from the shipped repairs; chances from all worlds."""
+    from the shipped repairs and prices; chances from all worlds."""
     belief = Belief(told(two_units(coarse((1e-6, 1e-4))), *findings))
     right, numbers = solve_by_enumeration(belief.model), CATALOGUE.numbers
     total = 0.0
     for sites in (("nut",), ("bends", "header")):
         p = 1 - right.probability_none({site: belief.masks[site] for site in sites})
         wrong = max(_in_vain(belief.job.site(site).component) for site in sites)
-        total += min(p * numbers["missed_leak_minutes"], (1 - p) * wrong)
+        wrong += numbers["unit_exchange_minutes"] if len(sites) > 1 else 0.0
+        total += min(p * _missed(belief, right, sites), (1 - p) * wrong)
     assert make_plan(belief).stop.at_stake == pytest.approx(total, abs=1e-6)
+
+
+def _missed(belief: Belief, right: Answer, sites: tuple[str, ...]) -> float:
+    """A second visit, and more for the share of the charge that a leak that matters there loses a year."""
+    lost = chance = 0.0
+    for name in sites:
+        matter = right.marginal(name) * belief.masks[name] * belief.job.site(name).count
+        lost += float(matter @ belief.rates.year(belief.job.site(name).section))
+        chance += float(matter.sum())
+    share = min(lost / chance / (1000 * belief.job.facts.charge_kg), 1.0)
+    return CATALOGUE.numbers["missed_leak_minutes"] + CATALOGUE.numbers["missed_charge_minutes"] * share
 
 
 def _in_vain(component: str) -> float:

@@ -5,6 +5,9 @@ Common practice, no source, where nothing else is said. Shipped priors and syste
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import pytest
 
 from leakinfer.circuit.conditions import UNDER_TEST_GAS
@@ -39,10 +42,15 @@ def leaky(name: str, **facts: object) -> Job:
     return job.with_facts({"loss": {"kg": 0.5 * job.facts.charge_kg, "years": 1.0}, **facts})
 
 
+def made_on(method: str, target: str) -> Callable[[Ranked], bool]:
+    """Whether a test is of that method on that target."""
+    return lambda test: (test.candidate.method, test.candidate.target) == (method, target)
+
+
 # standing or running
 
 
-def one_side(section: str, **facts: object) -> Job:
+def one_side(section: str, **facts: Any) -> Job:
     """Brazed joints on one side only, indoors. R-134a evaporating has about 200 kPa gauge, below the 340 kPa that a
     probe asks for (SAE J1627 and J1628 practice, secondary); standing at 22 C about 510 kPa (from memory)."""
     made = system(*(site(f"joint_{n}", "brazed_joint", section, COIL) for n in range(6)))
@@ -58,7 +66,7 @@ def test_a_leak_of_the_low_side_is_sought_standing(now: str) -> None:
 
 @pytest.mark.parametrize("now", ["standing", "running"])
 def test_a_leak_of_the_high_side_is_sought_running_when_it_is_cold_outside(now: str) -> None:
-    """At 5 C outdoors R-134a stands at about 250 kPa gauge; condensing above 15 C it has more than 390 (from memory)."""
+    """At 5 C outdoors R-134a stands at about 250 kPa gauge, condensing above 15 C at more than 390 (from memory)."""
     plan = make_plan(Belief(one_side("hot_gas", state=now, outdoor_c=5.0)))
     assert state(best(plan, lambda test: test.candidate.method in GAS_PROBES)) == "running"
 
@@ -129,9 +137,9 @@ def flat(name: str) -> Job:
 @pytest.mark.parametrize("name", SPLITS)
 def test_a_flat_system_is_put_under_nitrogen_at_once(name: str) -> None:
     """Nothing is left to sniff. A few looks at ports and for oil come before the hoses; then test gas goes in."""
-    walk = all_silent_walk(flat(name), 8, lambda test: state(test) in UNDER_TEST_GAS)
+    walk = all_silent_walk(flat(name), 24, lambda test: state(test) in UNDER_TEST_GAS)
     assert state(walk.steps[-1]) in UNDER_TEST_GAS, walk.methods
-    assert sum(test.minutes.total for test in walk.steps[:-1]) < 15
+    assert sum(test.minutes.total for test in walk.steps[:-1]) < 30
 
 
 @pytest.mark.parametrize("now", ["flat", "nitrogen"])
@@ -156,7 +164,9 @@ def test_a_charged_system_is_not(name: str) -> None:
 
 def under_nitrogen(kg: float, years: float, **facts: object) -> Job:
     """A ducted split under nitrogen, all of it tried with bubbles and the ear, and silent."""
-    job = shipped_job("ducted_split", age_years=12.0, first_charge_weighed=True, not_on_van=("tracer_probe", "tracer_kit"))
+    job = shipped_job(
+        "ducted_split", age_years=12.0, first_charge_weighed=True, not_on_van=("tracer_probe", "tracer_kit")
+    )
     told_so = {"loss": {"kg": kg, "years": years}, "state": "nitrogen", "test_kpa": 1600.0, "consent": "intrusive"}
     job = job.with_facts({**told_so, "gauges": False, **facts})
     for name in ("bubbles", "ear_point", "oil_point"):
@@ -167,10 +177,10 @@ def under_nitrogen(kg: float, years: float, **facts: object) -> Job:
 
 
 def test_a_large_loss_that_nothing_explains_is_held_for_a_day() -> None:
-    """A kilogram a year under silent bubbles: a day's hold, of all or of a part, is among the next steps."""
-    plan = make_plan(Belief(under_nitrogen(1.0, 1.0)))
-    assert not plan.stop.stop
-    assert "hold_day" in [test.candidate.method for test in plan.next[:3]]
+    """A kilogram a year under silent bubbles: after a few looks of minutes each a part is held for a day."""
+    walk = all_silent_walk(under_nitrogen(1.0, 1.0), 16, lambda test: test.candidate.method == "hold_day")
+    assert walk.methods[-1] == "hold_day", walk.methods
+    assert sum(test.minutes.total for test in walk.steps[:-1]) < 30
 
 
 def test_five_grams_a_year_are_not_held_for_a_day() -> None:
@@ -183,7 +193,7 @@ def test_five_grams_a_year_are_not_held_for_a_day() -> None:
 
 def test_the_day_tells_more_than_the_hour() -> None:
     plan = make_plan(Belief(under_nitrogen(1.0, 1.0)))
-    day, hour = (best(plan, lambda t, n=n: (t.candidate.method, t.candidate.target) == (n, WHOLE)) for n in ("hold_day", "hold_hour"))
+    day, hour = (best(plan, made_on(name, WHOLE)) for name in ("hold_day", "hold_hour"))
     assert day.bits > hour.bits
 
 
@@ -246,7 +256,7 @@ def test_what_responds_is_followed() -> None:
     """Each response of a sweep is followed by a test inside it."""
     job = leaky("ducted_split")
     for area in ("service_valves", "indoor_coil_cabinet"):
-        sweep = best(make_plan(Belief(job)), lambda t, a=area: (t.candidate.method, t.candidate.target) == ("probe_sweep", a))
+        sweep = best(make_plan(Belief(job)), made_on("probe_sweep", area))
         next_one = make_plan(Belief(after(job, sweep, "response"))).next[0]
         assert {job.site(one).zone for one in _sites(job, next_one)} == {area}, area
 
