@@ -43,7 +43,7 @@ from tests.planner.dynamic_programming import (
 
 CASES, SEED = 200, 20261125
 WIDTH = 5
-DEFAULT = f"weigh_ahead, width {WIDTH}"
+DEFAULT = "weigh, the objective expected_cost"
 STOPPED = 0.2  # largest share of cases in which stopping at once is best
 PAYS = 1e-9  # minutes by which a test must beat stopping
 AIMS = {
@@ -223,7 +223,7 @@ def measured(count: int, seed: int) -> dict[str, Any]:
     found = {name: ratios(cases, policy) for name, policy in POLICIES.items()}
     told_less = {name: ratios(cases, POLICIES[name], direct=True) for name in ("weigh_ahead", "weigh")}
     here = start(cases[0][0])
-    figures = {name: found["weigh_ahead"][name] for name in ("mean_ratio", "worst_ratio", "ratio_of_means")}
+    figures = {name: found["weigh"][name] for name in ("mean_ratio", "worst_ratio", "ratio_of_means")}
     figures |= {
         "weigh_ms_350_choices_2_states": median_ms(partial(weigh, wide_problem(2)), 15),
         "weigh_ms_350_choices_6_states": median_ms(partial(weigh, wide_problem(6)), 15),
