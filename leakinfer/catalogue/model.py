@@ -199,6 +199,7 @@ class Method(Value, frozen=True):
     needs_view: bool = False  # cannot be done on a site that no line of sight reaches
     gauges: bool = False  # connects hoses to the ports and so ends the tests of the ports
     opens_circuit: bool = False
+    low_side_share: Probability = 1.0  # of the rate that shows on the low side: its leaks carry less oil out
     lasting: bool = False  # sees what a leak left behind over the year, whatever the state at the moment
     states: tuple[State, ...] = ("running", "standing")
     tier: Tier = "quick"

@@ -123,6 +123,7 @@ def plan_answer(belief: Belief, plan: Plan, top: int | None) -> dict[str, Any]:
         "not_allowed": [to_builtins(refused) for refused in plan.not_allowed],
         "stop": stop_answer(plan.stop),
         "ask": ask_answer(plan.ask),
+        "notes": list(plan.notes),
         "meanwhile": None if plan.meanwhile is None else ranked_answer(plan.meanwhile),
         "surprise": last_surprise(belief.job),
     }

@@ -26,7 +26,8 @@ NO_CONSENT = re.compile(r"needs consent(?::| to) (\w+) work.*")
 
 def next_page(belief: Belief, plan: Plan, top: int, path: str, notices: Sequence[str] = ()) -> str:
     """Cautions, the tests in order of worth, how the first is done, the likely places, and whether to stop."""
-    parts = [bullets(notices, "note")] if notices else []
+    told = [*notices, *plan.notes]
+    parts = [bullets(told, "note")] if told else []
     tests = once_each(plan.next)[:top]
     if tests:
         parts += [heading("Before you start"), bullets(tests[0].cautions, "!")]

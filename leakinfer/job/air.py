@@ -6,7 +6,6 @@ the chance of fouled air is part of the ordinary false alarm.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from functools import cached_property
 
 import numpy as np
@@ -35,9 +34,17 @@ class Air:
         """The place and airing that a finding of a probe belongs to, by name; None for other methods."""
         if not smells_air(self.job.catalogue.methods[finding.method]):
             return None
-        place = self.job.place_of(finding.method, finding.target)
+        return self._named(self.job.place_of(finding.method, finding.target), number)
+
+    def _named(self, place: str | None, number: int) -> str:
         aired = sum(airing.place == place and airing.after <= number for airing in self.job.airings)
         return f"air:{place}:{aired}"
+
+    def doubtful_now(self) -> list[tuple[str, str]]:
+        """(place, spell) where it is doubtful and the place was not aired since."""
+        now = len(self.job.findings)
+        named = [(place.id, self._named(place.id, now)) for place in self.job.system.places]
+        return [(place, spell) for place, spell in named if spell in self.doubtful]
 
     @cached_property
     def doubtful(self) -> frozenset[str]:
@@ -65,8 +72,3 @@ class Air:
         rows[0, 0, 0], rows[1, 0, 0] = 1.0, 1 - answers
         rows[1, 0, 1:] = answers / (levels - 1)
         return Table(rows, (spell,))
-
-
-def places_of(spells: Iterable[str]) -> list[str]:
-    """Ids of the places that spells of air belong to."""
-    return [spell.split(":")[1] for spell in spells]

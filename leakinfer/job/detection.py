@@ -125,6 +125,8 @@ class Detection:
         rate by; ``factor``: on the chance to detect."""
         if method.lasting:
             rate = self.rates.year(site.section)
+            if self.rates.sections[site.section].side == "low":
+                rate = rate * method.low_side_share
         else:
             rate = self.rates.at_probe(method, site.section, condition) / divider
         factor = (1 - method.lapse) * factor

@@ -131,3 +131,4 @@ class Plan:
     objective: Objective
     ask: Ask | None = None
     meanwhile: Ranked | None = None  # the best thing to do while the first test waits
+    notes: tuple[str, ...] = ()  # what a person should know before going on

@@ -34,7 +34,7 @@ def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
     stop = stopping(belief, ranked, worth)
     near_end = stop.worth < belief.job.catalogue.numbers["ask_below_share"] * stop.at_stake
     ask = _ask(belief, ranked, worth) if near_end else None
-    return Plan(tuple(ranked), tuple(refused), stop, objective, ask, _meanwhile(ranked))
+    return Plan(tuple(ranked), tuple(refused), stop, objective, ask, _meanwhile(ranked), _notes(belief))
 
 
 def _ranked(belief: Belief, objective: Objective, *, consent: bool) -> tuple[list[Ranked], list[NotAllowed], Worth]:
@@ -109,6 +109,20 @@ def _meanwhile(ranked: Sequence[Ranked]) -> Ranked | None:
         if same and test.minutes.waiting == 0 and test.candidate.target != first.candidate.target and not test.steps:
             return test
     return None
+
+
+def _notes(belief: Belief) -> tuple[str, ...]:
+    """Places whose air is likely to be full of refrigerant, so that a probe places nothing there."""
+    names = {place.id: place.name for place in belief.job.system.places}
+    likely = belief.job.catalogue.numbers["fouled_air_told"]
+    doubtful = belief.air.doubtful_now()
+    fouled = [place for place, spell in doubtful if belief.posterior.switch(spell)[1] >= likely]
+    return tuple(
+        f"{names[place]}: the probe answers everywhere, so its answers place nothing; the air may be full of gas "
+        "from one large leak. Leave, air the place until the probe falls silent in the middle of it, then go on, "
+        "less sensitive; bubbles and the ear do not mind"
+        for place in fouled
+    )
 
 
 class Words:

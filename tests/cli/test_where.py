@@ -142,3 +142,15 @@ def test_little_time_shortens_the_list(tmp_path: Path) -> None:
     shown = " ".join(page("next", path).split())
     assert "does not fit into the 4 min that are left" in shown
     assert "not on the van: electronic leak probe" in shown
+
+
+def test_air_that_answers_everywhere_is_said_first(tmp_path: Path) -> None:
+    """SAE J1628 practice (secondary): a large leak masks and contaminates; clear the air and go on less sensitive."""
+    path = begun(tmp_path)
+    for target in ("liquid_port_core", "suction_port_cap", "liquid_valve_stem", "suction_drier"):
+        run("record", path, "probe_point", target, "response")
+    (note,) = answer("next", path)["notes"]
+    assert note.startswith("yard")
+    assert "air the place" in note
+    run("aired", path, "yard")
+    assert answer("next", path)["notes"] == []

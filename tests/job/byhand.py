@@ -250,7 +250,8 @@ def posterior() -> tuple[dict[tuple[int, ...], float], float]:
     oil = CATALOGUE.methods["oil_look"]
     old = next(cause.false_alarm for cause in oil.false_causes if cause.id == "old_oil")
     oil_alarm = 1 - (1 - oil.grades[0].false_alarm) * (1 - old)
-    yearly = {name: over_the_year(name) for name in SITES}
+    low = oil.low_side_share  # all but the core sit in the suction line
+    yearly = {name: over_the_year(name) * (1 if name == "core" else low) for name in SITES}
     chances, weights = losses(), _weights(caps)
     sweep_alarm = CATALOGUE.methods["probe_sweep"].grades[0].false_alarm
     for states in weights:
