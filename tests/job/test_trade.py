@@ -352,3 +352,14 @@ def test_an_unnamed_place_always_keeps_some_weight(name: str) -> None:
     zones = [z.id for z in job.system.zones if job.scope(job.catalogue.methods["probe_sweep"], z.id)]
     swept = replace(job, findings=tuple(found("probe_sweep", zone, "silent") for zone in zones * 3))
     assert Belief(swept).leak_probability["elsewhere"] > 0.01
+
+
+def test_oil_speaks_louder_of_the_high_side() -> None:
+    """Oil goes with the hot gas and the liquid: the same stain says more at a joint of the hot gas line than at one of
+    the suction line, and its absence clears the former more."""
+    job = job_on(
+        system(site("hot", "brazed_joint", "hot_gas"), site("cold", "brazed_joint", "suction")), age_years=10.0
+    )
+    for outcome, louder in (("oil", 1.1), ("no_oil", 0.99)):
+        hot, cold = (odds_ratio(job, name, "oil_point", outcome) for name in ("hot", "cold"))
+        assert (hot / cold > louder) if outcome == "oil" else (hot / cold < louder)
