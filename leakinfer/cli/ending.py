@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ from leakinfer.cli.where import ask_words
 from leakinfer.cli.words import part_words, test_words
 from leakinfer.job.belief import Belief
 from leakinfer.planner.model import Plan, Stop
-from leakinfer.planner.plan import make_plan
+from leakinfer.planner.plan import dearer_work, make_plan
 
 YEAR_DAYS = 365.25
 MOST_WATCH_DAYS = 365  # to the next yearly service at the latest (common practice, no source)
@@ -94,6 +94,7 @@ def stop(path: Path, priors: Path | None, today: str | None, as_json: bool) -> N
     with opened(path, priors) as held:
         belief = Belief(held.job)
         plan = make_plan(belief)
+        plan = replace(plan, ask=dearer_work(belief, plan))
     end = ending(belief, plan.stop, day)
     if as_json:
         print_json(_answer(belief, plan, end))
