@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -93,8 +93,7 @@ def stop(path: Path, priors: Path | None, today: str | None, as_json: bool) -> N
     day = date.today() if today is None else day_of(today, "--today")
     with opened(path, priors) as held:
         belief = Belief(held.job)
-        plan = make_plan(belief)
-        plan = replace(plan, ask=dearer_work(belief, plan))
+        plan = dearer_work(belief, make_plan(belief))
     end = ending(belief, plan.stop, day)
     if as_json:
         print_json(_answer(belief, plan, end))

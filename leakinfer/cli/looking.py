@@ -14,7 +14,7 @@ from leakinfer.cli.where import next_page
 from leakinfer.job.belief import Belief
 from leakinfer.job.why import explain
 from leakinfer.planner.model import OBJECTIVES, Objective
-from leakinfer.planner.plan import make_plan
+from leakinfer.planner.plan import dearer_work, make_plan
 
 SHOWN_TESTS = 5
 
@@ -29,6 +29,8 @@ def next_test(path: Path, priors: Path | None, objective: Objective, top: int | 
     with opened(path, priors) as held:
         belief = Belief(held.job)
         plan = make_plan(belief, objective)
+        if plan.stop.stop:
+            plan = dearer_work(belief, plan)
         if as_json:
             print_json({**plan_answer(belief, plan, top), "notices": list(held.notices)})
             return

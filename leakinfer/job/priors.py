@@ -42,11 +42,19 @@ def shared_nodes(unknown: SharedUnknown) -> tuple[Array, Array]:
 
 def size_distribution(spread: SizeSpread, sizes: Array) -> Array:
     """(sizes,): a lognormal's share at each point of the log grid; what lies beyond goes to the ends."""
-    middle = (np.log(sizes[1:]) + np.log(sizes[:-1])) / 2
+    return _shares(spread, tuple(sizes.tolist()))
+
+
+@cache
+def _shares(spread: SizeSpread, sizes: tuple[float, ...]) -> Array:
+    logs = np.log(sizes)
+    middle = (logs[1:] + logs[:-1]) / 2
     below = np.array(
         [0.5 * (1 + math.erf((edge - math.log(spread.median)) / (spread.log_sd * math.sqrt(2)))) for edge in middle]
     )
-    return np.diff(np.concatenate([[0.0], below, [1.0]]))
+    shares = np.diff(np.concatenate([[0.0], below, [1.0]]))
+    shares.flags.writeable = False
+    return shares
 
 
 def site_prior(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from types import MappingProxyType
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from leakinfer.catalogue.model import Method, SetUp, State, Tier
 from leakinfer.circuit.model import Site
@@ -27,42 +27,48 @@ AHEAD = 4  # candidates whose outcomes are followed one step further, where that
 def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
     """Every possible test in order of worth, what is not allowed, and whether to stop.
 
-    Tests that connect hoses come last as long as a test of a port that hoses would end is worth its minutes. Where
-    what is allowed comes to an end, dearer work is weighed too, and asked for if it is worth it.
+    Tests that connect hoses come last as long as a test of a port that hoses would end is worth its minutes. What the
+    customer would have to be asked for is weighed by :func:`dearer_work`, not here.
     """
-    ranked, refused, worth, known = _ranked(belief, objective, consent=True)
+    ranked, refused, worth = _ranked(belief, objective, consent=True)
     ranked.sort(key=_order(belief, ranked, objective))
     stop = stopping(belief, ranked, worth)
-    ask = _ask(belief, worth.least, known) if stop.stop else None
-    return Plan(tuple(ranked), tuple(refused), stop, objective, ask, _meanwhile(ranked), _notes(belief))
+    return Plan(tuple(ranked), tuple(refused), stop, objective, None, _meanwhile(ranked), _notes(belief))
 
 
-def dearer_work(belief: Belief, plan: Plan) -> Ask | None:
-    """What would be worth asking the customer for, before what is allowed comes to an end."""
-    return plan.ask or _ask(belief, min([plan.stop.at_stake, *(test.cost for test in plan.next)]), {})
+def dearer_work(belief: Belief, plan: Plan) -> Plan:
+    """The plan with what would be worth asking the customer for, if it saves more than the best that is allowed."""
+    agreed = TIERS.index(belief.job.facts.consent)
+    if agreed == len(TIERS) - 1:
+        return plan
+    wider, _, _ = _ranked(belief, "expected_cost", consent=False)
+    dearer = [test for test in wider if TIERS.index(_tier(belief, test)) > agreed]
+    best = min(dearer, key=lambda test: test.cost, default=None)
+    allowed = min([plan.stop.at_stake, *(test.cost for test in plan.next)])
+    if best is None or allowed - best.cost <= belief.job.catalogue.numbers["stop_saves_minutes"]:
+        return plan
+    return replace(plan, ask=Ask(_tier(belief, best), best, allowed - best.cost))
 
 
-Known = Mapping[Candidate, Score]
+def _tier(belief: Belief, test: Ranked) -> Tier:
+    """The dearest tier of a test and of what comes before it."""
+    own = belief.job.catalogue.methods[test.candidate.method].tier
+    return max((own, *(step.tier for step in test.steps)), key=TIERS.index)
 
 
-def _ranked(
-    belief: Belief, objective: Objective, *, consent: bool, known: Known = MappingProxyType({})
-) -> tuple[list[Ranked], list[NotAllowed], Worth, Known]:
-    """All candidates with their worth, in no order; those refused; the worth of ending now; all scores. ``known``:
-    scores that were made already."""
+def _ranked(belief: Belief, objective: Objective, *, consent: bool) -> tuple[list[Ranked], list[NotAllowed], Worth]:
+    """All candidates with their worth, in no order; those refused; the worth of ending now."""
     there = ways(belief.job, consent=consent, charging=may_charge(belief))
     candidates, refused = possible(belief, consent=consent)
     candidates, costs, late = _in_time(belief.job, candidates, there)
-    new = [candidate for candidate in candidates if candidate not in known]
-    told = {**known, **dict(zip(new, Scorer(belief).score(new), strict=True))}
-    scores = [told[candidate] for candidate in candidates]
+    scores = Scorer(belief).score(candidates)
     problem = make_problem(belief, candidates, scores, costs, consent=consent)
     worth = weigh(problem)
     if objective == "two_step":
         worth = weigh_ahead(problem, looking_ahead(belief, candidates), AHEAD)
     words = Words(belief, there)
     rows = zip(candidates, scores, costs, worth.costs.tolist(), strict=True)
-    return [words.ranked(*each) for each in rows], [*refused, *late], worth, told
+    return [words.ranked(*each) for each in rows], [*refused, *late], worth
 
 
 def _in_time(
@@ -96,26 +102,6 @@ def _order(
         return waiting and hoses, value, per_minute
 
     return order
-
-
-def _ask(belief: Belief, allowed: float, known: Known) -> Ask | None:
-    """The best test beyond what the customer has agreed to, if it saves more than it costs. ``allowed``: expected cost
-    of the best that is."""
-    if belief.job.facts.consent == TIERS[-1]:
-        return None
-    wider, _, _, _ = _ranked(belief, "expected_cost", consent=False, known=known)
-    agreed = TIERS.index(belief.job.facts.consent)
-    dearer = [test for test in wider if TIERS.index(_tier(belief, test)) > agreed]
-    best = min(dearer, key=lambda test: test.cost, default=None)
-    if best is None or allowed - best.cost <= belief.job.catalogue.numbers["stop_saves_minutes"]:
-        return None
-    return Ask(_tier(belief, best), best, allowed - best.cost)
-
-
-def _tier(belief: Belief, test: Ranked) -> Tier:
-    """The dearest tier of a test and of what comes before it."""
-    own = belief.job.catalogue.methods[test.candidate.method].tier
-    return max((own, *(step.tier for step in test.steps)), key=TIERS.index)
 
 
 def _meanwhile(ranked: Sequence[Ranked]) -> Ranked | None:

@@ -169,7 +169,8 @@ def test_responses_everywhere_place_nothing() -> None:
     before, belief = Belief(job), Belief(full)
     assert max(belief.matters_probability[one] for one in six) < 0.35
     assert belief.unit_probability["indoor_coil"] > 0.7 * before.unit_probability["indoor_coil"]
-    assert make_plan(belief).stop.confirmed == make_plan(belief).stop.likely == ()
+    assert belief.confirmed() == ()
+    assert max(belief.unit_probability.values()) < 0.95
 
 
 def test_what_the_bubbles_then_show_places_it() -> None:
@@ -210,8 +211,8 @@ def test_a_day_without_a_fall_says_much() -> None:
 
 @cache
 def to_the_end(consent: str) -> Walk:
-    """A ductless split that lost half its charge, followed to the end."""
-    return all_silent_walk(plain("ductless_split", share=0.5, consent=consent), 60)
+    """A ductless split that lost half its charge, followed to the end; with consent to a quick look for a while."""
+    return all_silent_walk(plain("ductless_split", share=0.5, consent=consent), 12 if consent == "quick" else 60)
 
 
 @pytest.mark.parametrize("consent", ["quick", "standard"])
@@ -220,15 +221,14 @@ def test_the_charge_stays_in_until_asked_and_the_ask_comes_last(consent: str) ->
     for test in walk.steps:
         assert not any(step.empties or step.tier == "intrusive" for step in test.steps)
         assert walk.job.catalogue.methods[test.candidate.method].tier != "intrusive"
-    for plan in walk.plans:
-        assert plan.ask is None or plan.stop.stop
+    assert all(plan.ask is None for plan in walk.plans)
     if walk.plans[-1].ask is not None:
         assert walk.plans[-1].ask.saves > 0
 
 
 def test_what_is_asked_for_is_dearer_than_what_was_agreed() -> None:
     walk = to_the_end("standard")
-    ask = dearer_work(Belief(walk.job), make_plan(Belief(walk.job)))
+    ask = dearer_work(Belief(walk.job), make_plan(Belief(walk.job))).ask
     assert ask is not None
     assert ask.tier == "intrusive"
     assert any(step.empties for step in ask.first.steps)
@@ -272,7 +272,7 @@ def test_inside_a_coil_that_is_to_be_replaced_no_pinhole_is_chased(more: tuple[F
     """The unit of repair is the coil: what follows looks elsewhere, or once more to prove it, or ends."""
     job = coil_found(*more)
     assert Belief(job).unit_probability["indoor_coil"] > 0.9
-    walk = all_silent_walk(job, 5)
+    walk = all_silent_walk(job, 4)
     inside = [test for test in walk.steps if units_of(job, test) == {"indoor_coil"}]
     assert len(inside) <= 1
 
