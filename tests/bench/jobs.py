@@ -6,9 +6,11 @@ from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.model import System
 from leakinfer.circuit.rack import rack_store
 from leakinfer.circuit.reader import load_system
+from leakinfer.cli.scenario import begin, play, read_scenario
 from leakinfer.job.facts import start_facts
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
+from leakinfer.reading import shipped
 
 
 def open_job(system: System, age: float, loss: tuple[float, float]) -> Job:
@@ -37,6 +39,17 @@ def house() -> Job:
         for target in targets:
             job = told(job, method, target, outcome)
     return job
+
+
+def demo(told: bool, consent: str = "intrusive") -> Job:
+    """The shipped demo's job, at its beginning or with all of its findings; every condition agreed to unless said."""
+    where = shipped("data_demo", "scenario.toml")
+    scenario = read_scenario(where)
+    job, _ = begin(scenario, load_catalogue(), str(where))
+    if told:
+        *_, last = play(scenario, job, str(where))
+        job = last.after.job
+    return job.with_facts({"consent": consent})
 
 
 def store(sites: int, findings: int) -> Job:
