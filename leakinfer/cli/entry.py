@@ -14,6 +14,9 @@ import click
 
 from leakinfer.errors import InputError
 
+# The matrices here are small: more threads only wait for each other. Set before numpy is loaded, unless a person has.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 USAGE_ERROR = 2
 OUTPUT_FAILED = 1
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it (POSIX.1-2017, 2.8.2)

@@ -171,7 +171,7 @@ def _with_conditions(job: Job, method: Method, target: str, reach: Reach) -> Ite
             found = alone if isinstance(alone, str) else (alone,)
         for condition in () if found is None or isinstance(found, str) else found:
             yield Candidate(method.id, target, condition, place)
-            if _shroud_helps(job, method, place, condition):
+            if _shroud_helps(reach, method, place, condition):
                 yield Candidate(method.id, target, replace(condition, shroud=True), place)
 
 
@@ -183,12 +183,13 @@ def _shut_off_barred(job: Job, method: Method, target: str, reach: Reach) -> str
     return barrier(job, aid.tier if reach.consent else "quick", aid.tools)
 
 
-def _shroud_helps(job: Job, method: Method, place: str | None, condition: Condition) -> bool:
+def _shroud_helps(reach: Reach, method: Method, place: str | None, condition: Condition) -> bool:
     """Whether the air moves where the test is made, the method gains by a shroud, and there is one."""
+    job = reach.job
     if "shroud" not in method.aided_by or place is None or job.air_at(place, condition) == "still":
         return False
     aid = job.catalogue.setups["shroud"]
-    return barrier(job, aid.tier, aid.tools) is None
+    return barrier(job, aid.tier if reach.consent else "quick", aid.tools) is None
 
 
 def _skipped(job: Job, method: Method, target: str) -> str | None:

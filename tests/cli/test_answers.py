@@ -35,7 +35,7 @@ NEXT_KEYS = {
         "matters_g_per_year",
         "confirmed",
     ),
-    *("sites", "units", "objective", "next", "not_allowed", "stop", "surprise", "notices", "ask", "meanwhile"),
+    *("sites", "units", "objective", "next", "not_allowed", "stop", "surprise", "notices", "ask", "meanwhile", "notes"),
 }
 SITE_KEYS = {"site", "name", "unit", "place", "leak_probability", "matters_probability", "expected_g_per_year"}
 
