@@ -186,6 +186,8 @@ def _shut_off_barred(job: Job, method: Method, target: str, reach: Reach) -> str
 def _shroud_helps(reach: Reach, method: Method, place: str | None, condition: Condition) -> bool:
     """Whether the air moves where the test is made, the method gains by a shroud, and there is one."""
     job = reach.job
+    if condition.state == "running":  # nobody wraps what must breathe
+        return False
     if "shroud" not in method.aided_by or place is None or job.air_at(place, condition) == "still":
         return False
     aid = job.catalogue.setups["shroud"]
