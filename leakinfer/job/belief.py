@@ -151,6 +151,11 @@ class Belief:
             for unit, sites in self.units.items()
         }
 
+    def there(self, site: str, moment: int = NOW) -> tuple[Origin, ...]:
+        """What may have begun to leak at a site by a moment, counted in findings."""
+        visit = visit_at(self.job, moment)
+        return tuple(self.origins[name] for name in self.items[site] if self.origins[name].visit <= visit)
+
     def any_of(self, masks: Mapping[str, Mask]) -> float:
         """P(any copy of any of these items is in a masked state)."""
         if len(masks) == 1:
@@ -298,16 +303,13 @@ def level_test(belief: Belief, finding: Finding, repeated: set[tuple[str, str]],
     """A point, sweep or spot test as the engine knows it, the false causes of the site and of the moment counted."""
     job = belief.job
     method = job.catalogue.methods[finding.method]
-    visit = visit_at(job, moment)
     emit: dict[str, Table] = {}
     hidden: dict[str, float] = {}
     for site in job.scope(method, finding.target):
         again = (reach(method), site.id) in repeated
         table, chance = belief.detection.answer(method, site, finding.condition, repeated=again)
-        for name in belief.items[site.id]:
-            origin = belief.origins[name]
-            if origin.visit <= visit:
-                emit[name], hidden[name] = origin.table(table, origin.alive(moment)), chance
+        for origin in belief.there(site.id, moment):
+            emit[origin.name], hidden[origin.name] = origin.table(table, origin.alive(moment)), chance
     spell = belief.air.spell(finding, moment)
     if spell in belief.air.doubtful:
         emit[spell] = belief.air.emit(spell, len(outcome_names(method)))

@@ -78,7 +78,7 @@ class Detection:
             return Table(self._levels(method, site, condition, air_divider(method, air), 1.0))
         numbers, divider = self.job.catalogue.numbers, air_divider(method, air)
         bad, good = (divider ** numbers[name] for name in ("air_exponent_worse", "air_exponent_better"))
-        worse, better = (1.0 if fair else numbers[f"poor_condition_{name}"] for name in ("worse", "better"))
+        worse, better = (1.0, 1.0) if fair else (numbers["poor_condition_worse"], numbers["poor_condition_better"])
         days = [self._levels(method, site, condition, bad, worse), self._levels(method, site, condition, good, better)]
         both = np.stack(days)
         return Table(both, (poor,)) if poor in self.shared_days else Table(both.mean(0))

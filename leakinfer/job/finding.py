@@ -71,11 +71,6 @@ class Finding(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=Tru
     minutes: Annotated[float, Meta(ge=0)] | None = None
     note: str = ""
 
-    @property
-    def measured(self) -> bool:
-        """Whether a reading says more than the outcome in words."""
-        return any(told is not None for told in (self.reading_kg, self.hold, self.rise, self.gathered))
-
 
 class Skip(Struct, frozen=True, forbid_unknown_fields=True):
     """A test that cannot or will not be done here, with the person's reason. ``method`` None: none at this target."""

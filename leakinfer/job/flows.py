@@ -18,7 +18,7 @@ from leakinfer.circuit.model import ELSEWHERE, Site
 from leakinfer.inference import AmountTest, LevelTest, Observation, Table, split_amounts
 from leakinfer.job.detection import blind_name, reach, with_blind
 from leakinfer.job.finding import Finding, outcome_names
-from leakinfer.job.origins import NOW, visit_at
+from leakinfer.job.origins import NOW
 from leakinfer.job.rates import kind
 from leakinfer.job.tightness import (
     flow_read,
@@ -31,9 +31,9 @@ if TYPE_CHECKING:
     from leakinfer.job.belief import Belief
 
 Array = NDArray[np.float64]
-CELLS_PER_ERROR = 2  # the grid's step against the error of the reading
+CELLS_PER_ERROR = 4  # the grid's step against the error of the reading
 ERRORS_BEYOND = 5  # errors above what was read where the grid ends
-MOST_CELLS = 48
+MOST_CELLS = 96
 
 
 @dataclass(frozen=True)
@@ -79,7 +79,7 @@ class Flows:
             return Observation(test, outcome_names(method).index(finding.outcome))
         error = math.hypot(reading.absolute_sd, reading.relative_sd * max(reading.flow, 0.0))
         grid = _grid(max(reading.flow, 0.0), error)
-        likelihood = likelihood_of(self.job, finding, reading, grid.judged, float(grid.flows[-1]))
+        likelihood = likelihood_of(self.job, finding, grid.judged)
         spread = self._spread(method, finding, grid, number)
         return Observation(AmountTest(spread, likelihood[:, None], f"flow {number}"), 0)
 
@@ -90,31 +90,27 @@ class Flows:
         as quick as a sweep. What is read is judged by the sum.
         """
         planned = planned_error(self.job, method, target, condition)
-        visit, emit, hidden = visit_at(self.job, moment), dict[str, Table](), dict[str, float]()
+        emit, hidden = dict[str, Table](), dict[str, float]()
         for site in self._scope(method, target):
             key = (method.id, target, *self._alike(site, condition))
             if key not in self._tables:
                 self._tables[key] = Table(told_apart(planned, self.rates.throughput(site.section, condition)))
             table, chance = self._hiding(method, site, self._tables[key])
-            for name in self.belief.items[site.id]:
-                origin = self.belief.origins[name]
-                if origin.visit <= visit:
-                    emit[name], hidden[name] = origin.table(table, origin.alive(moment)), chance
+            for origin in self.belief.there(site.id, moment):
+                emit[origin.name], hidden[origin.name] = origin.table(table, origin.alive(moment)), chance
         return LevelTest(told_apart(planned, np.zeros(1), planned.other)[0], emit, hidden)
 
     def _spread(self, method: Method, finding: Finding, grid: Grid, moment: int) -> dict[str, Table]:
         """(states, cells) of every item that was there at the moment: what one copy adds to the sum."""
-        visit, spread = visit_at(self.job, moment), dict[str, Table]()
+        spread = dict[str, Table]()
         for site in self._scope(method, finding.target):
             key = (*self._alike(site, finding.condition), grid)
             if key not in self._tables:
                 flows = self.rates.throughput(site.section, finding.condition)
                 self._tables[key] = Table(split_amounts(flows, grid.step, grid.cells))
             table, chance = self._hiding(method, site, self._tables[key])
-            for name in self.belief.items[site.id]:
-                origin = self.belief.origins[name]
-                if origin.visit <= visit:
-                    spread[name] = origin.table(self._missed(table, chance), origin.alive(moment))
+            for origin in self.belief.there(site.id, moment):
+                spread[origin.name] = origin.table(self._missed(table, chance), origin.alive(moment))
         return spread
 
     def _scope(self, method: Method, target: str) -> list[Site]:

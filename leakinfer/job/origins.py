@@ -7,9 +7,9 @@ more. A repair gives the leaks that are there two fates, ended or not, and so on
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from itertools import accumulate
 from typing import TypeVar
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,8 +85,17 @@ class Origin:
         return base if self.plain else _expanded(base, alive)
 
 
-@cache
+_BY_FATES: WeakKeyDictionary[Table, dict[tuple[bool, ...], Table]] = WeakKeyDictionary()  # kept as long as its base
+
+
 def _expanded(base: Table, alive: tuple[bool, ...]) -> Table:
+    made = _BY_FATES.setdefault(base, {})
+    if alive not in made:
+        made[alive] = _with_fates(base, alive)
+    return made[alive]
+
+
+def _with_fates(base: Table, alive: tuple[bool, ...]) -> Table:
     tight, leaks = base.values[..., :1, :], base.values[..., 1:, :]
     ended = np.broadcast_to(tight, leaks.shape)
     return Table(np.concatenate([tight, *(leaks if there else ended for there in alive)], axis=-2), base.switches)

@@ -13,7 +13,16 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from leakinfer.catalogue.model import Catalogue, Method
-from leakinfer.circuit.conditions import CARBON_DIOXIDE, Condition, condition_numbers, number, phase, pressure_pa
+from leakinfer.circuit.conditions import (
+    CARBON_DIOXIDE,
+    CHARGED,
+    UNDER_TEST_GAS,
+    Condition,
+    condition_numbers,
+    number,
+    phase,
+    pressure_pa,
+)
 from leakinfer.circuit.model import Section, System
 from leakinfer.job.facts import Facts
 from leakinfer.physics.flow import gas_throughput, leak_rate
@@ -30,7 +39,6 @@ Array = NDArray[np.float64]
 STEADY, NEAR_HIGHEST, WHILE_RUNNING = 0, 1, 2  # modes of a leak
 MODE_STRIDE = 4  # every fourth size of the grid stands for the rarer modes
 BELOW_CRITICAL_K = 0.1  # of carbon dioxide, where no gauge tells more: the tables end there
-TEST_GAS = ("nitrogen", "tracer")  # states in which test gas is in the circuit
 
 
 def size_grid(catalogue: Catalogue) -> Array:
@@ -85,13 +93,13 @@ class Rates:
 
     def g_per_year(self, section: str, condition: Condition) -> Array:
         """(states,): refrigerant that leaks of each kind lose there in this condition."""
-        if condition.state in ("flat", "vacuum", *TEST_GAS):
+        if condition.state not in CHARGED:
             return np.zeros(self.states)
         return kg_s_to_g_per_year(1.0) * self._flow(section, condition)
 
     def throughput(self, section: str, condition: Condition) -> Array:
         """(states,): gas that passes, Pa m3/s at 20 C: refrigerant or test gas out, or air in under vacuum."""
-        if condition.state in ("running", "standing"):
+        if condition.state in CHARGED:
             grams = self.g_per_year(section, condition)
             return grams * g_per_year_to_throughput(1.0, self.fluid.molar_mass, TWENTY_CELSIUS)
         return self._flow(section, condition)
@@ -110,7 +118,7 @@ class Rates:
         temperature = celsius_to_kelvin(condition.outdoor_c)
         if condition.state == "vacuum":
             return self.holes if pressure < ATMOSPHERE else np.zeros(self.holes.size)
-        if condition.state in TEST_GAS:
+        if condition.state in UNDER_TEST_GAS:
             return gas_throughput(self.holes, load_properties().fluid("nitrogen"), pressure, ATMOSPHERE, temperature)
         inside = phase(section, condition)
         if inside == "liquid":  # carbon dioxide is no liquid above 31 C: as at the nearest temperature of its table

@@ -14,10 +14,25 @@ from leakinfer.circuit.conditions import Condition
 from leakinfer.circuit.model import WHOLE
 from leakinfer.errors import InputError
 from leakinfer.job.finding import Finding, Gathered, Hold, Rise, outcome_names
-from leakinfer.physics.gather import GatherPlan, GatherReading, check_gather, gather_error, gather_statistics
-from leakinfer.physics.hold import HoldPlan, HoldReading, check_hold, flow_error, hold_statistics, usual_plan
+from leakinfer.physics.gather import (
+    GatherPlan,
+    GatherReading,
+    check_gather,
+    gather_error,
+    gather_likelihood,
+    gather_statistics,
+)
+from leakinfer.physics.hold import (
+    HoldPlan,
+    HoldReading,
+    check_hold,
+    flow_error,
+    hold_likelihood,
+    hold_statistics,
+    usual_plan,
+)
 from leakinfer.physics.properties import load_properties
-from leakinfer.physics.readings import FlowReading, flow_likelihood, load_settings
+from leakinfer.physics.readings import FlowReading, load_settings
 from leakinfer.physics.vacuum import RiseReading, check_rise, rise_likelihood, rise_statistics
 
 if TYPE_CHECKING:
@@ -81,12 +96,16 @@ def flow_read(job: Job, finding: Finding) -> FlowReading | None:
     return None
 
 
-def likelihood_of(job: Job, finding: Finding, reading: FlowReading, flows: Array, widest: float) -> Array:
-    """(flows,): density of the reading for each summed flow; gross errors lie anywhere up to ``widest``."""
+def likelihood_of(job: Job, finding: Finding, flows: Array) -> Array:
+    """(flows,): density of what was read, for each summed flow; one where nothing was."""
     if finding.rise is not None:
         return rise_likelihood(rise_reading(job, finding, finding.rise), flows)
-    gross = "hold_gross_error" if finding.hold is not None else "gather_gross_error"
-    return flow_likelihood(reading, flows, widest, load_settings().numbers[gross])
+    if finding.hold is not None:
+        reading = hold_reading(job, finding, finding.hold)
+        return hold_likelihood(reading, flows, load_properties().fluid("nitrogen"))
+    if finding.gathered is not None:
+        return gather_likelihood(gather_reading(job, finding, finding.gathered), flows)
+    return np.ones(flows.size)
 
 
 def outcome_of(job: Job, finding: Finding) -> str | None:

@@ -8,8 +8,8 @@ from functools import cached_property
 
 from msgspec.structs import replace
 
-from leakinfer.catalogue.model import Method, State
-from leakinfer.circuit.conditions import CARBON_DIOXIDE, Condition
+from leakinfer.catalogue.model import Method, State, Tier
+from leakinfer.circuit.conditions import CARBON_DIOXIDE, CHARGED, UNDER_TEST_GAS, Condition
 from leakinfer.circuit.model import WHOLE
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
@@ -17,9 +17,9 @@ from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.physics.refrigerants import refrigerant
 from leakinfer.planner.model import Candidate, NotAllowed
-from leakinfer.planner.setups import CHARGED, barrier, ways, what_bars
+from leakinfer.planner.setups import TIERS, barrier, ways, what_bars
 
-TEST_GAS: tuple[State, ...] = ("nitrogen", "tracer")
+GUARDED = "running: hands go behind a panel there; stop it and lock the power off first"
 
 
 @dataclass(frozen=True)
@@ -30,6 +30,10 @@ class Reach:
     job: Job
     consent: bool = True
     charging: bool = True
+
+    def bars(self, tier: Tier, tools: tuple[str, ...]) -> str | None:
+        """Why work may not be done: for want of tools, and of consent where that counts."""
+        return barrier(self.job, tier if self.consent else TIERS[0], tools)
 
     @cached_property
     def states(self) -> frozenset[State]:
@@ -52,7 +56,7 @@ class Reach:
         present = job.condition()
         if state == present.state and state != "running":
             return (present,)
-        if state in TEST_GAS:
+        if state in UNDER_TEST_GAS:
             try:
                 return (replace(job.condition(state), test_kpa=planned_kpa(job)),)
             except InputError as error:
@@ -108,9 +112,19 @@ def possible(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], 
             if reason:
                 refused.append(NotAllowed(method.id, target, reason))
             else:
-                fresh = _with_conditions(job, method, target, reach)
-                allowed += [candidate for candidate in fresh if _key(job, candidate) not in made]
+                fresh = [c for c in _with_conditions(job, method, target, reach) if _key(job, c) not in made]
+                safe = [candidate for candidate in fresh if not _behind_a_guard(job, candidate)]
+                allowed += safe
+                if fresh and not safe:
+                    refused.append(NotAllowed(method.id, target, GUARDED))
     return allowed, refused
+
+
+def _behind_a_guard(job: Job, candidate: Candidate) -> bool:
+    """Whether hands would go behind a panel while the system runs: there the power is locked off first."""
+    if candidate.condition.state != "running" or not job.catalogue.methods[candidate.method].hands_in:
+        return False
+    return any(place.id == candidate.place and place.open_minutes > 0 for place in job.system.places)
 
 
 def _key(job: Job, candidate: Candidate | Finding) -> tuple[object, ...]:
@@ -140,7 +154,7 @@ def _barred(job: Job, method: Method, reach: Reach) -> str | None:
     needs = [job.catalogue.setups[aid] for aid in method.needs if aid not in job.facts.aids]
     tools = (*method.tools, *(tool for aid in needs for tool in aid.tools))
     for tier in (method.tier, *(aid.tier for aid in needs)):
-        reason = barrier(job, tier if reach.consent else "quick", tools)
+        reason = reach.bars(tier, tools)
         if reason:
             return reason
     if needs and job.facts.state not in CHARGED:
@@ -180,7 +194,7 @@ def _shut_off_barred(job: Job, method: Method, target: str, reach: Reach) -> str
     if method.kind != "hold" or target in (WHOLE, job.facts.test_isolation):
         return None
     aid = job.catalogue.setups[f"isolate_{next(part.by for part in job.system.isolations if part.id == target)}"]
-    return barrier(job, aid.tier if reach.consent else "quick", aid.tools)
+    return reach.bars(aid.tier, aid.tools)
 
 
 def _shroud_helps(reach: Reach, method: Method, place: str | None, condition: Condition) -> bool:
@@ -191,7 +205,7 @@ def _shroud_helps(reach: Reach, method: Method, place: str | None, condition: Co
     if "shroud" not in method.aided_by or place is None or job.air_at(place, condition) == "still":
         return False
     aid = job.catalogue.setups["shroud"]
-    return barrier(job, aid.tier if reach.consent else "quick", aid.tools) is None
+    return reach.bars(aid.tier, aid.tools) is None
 
 
 def _skipped(job: Job, method: Method, target: str) -> str | None:

@@ -6,9 +6,9 @@ import heapq
 from dataclasses import dataclass
 
 from leakinfer.catalogue.model import SetUp, State, Tier
+from leakinfer.circuit.conditions import CHARGED
 from leakinfer.job.job import Job
 
-CHARGED: tuple[State, ...] = ("running", "standing")
 TIERS: tuple[Tier, ...] = ("quick", "standard", "intrusive")
 
 

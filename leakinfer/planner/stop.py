@@ -68,11 +68,6 @@ def _decided(
     if saves > belief.job.catalogue.numbers["stop_saves_minutes"]:
         return False, f"{head}{another:.0%} for {what}: go on"
     if prove is not None:
-        where = job_name(belief, prove)
+        where = belief.job.target_name(prove.candidate.target)
         return False, f"{head}prove {where} before it is repaired, then done: {another:.0%} for {what}"
     return True, f"{head}{another:.0%} left for {what}: no test here is worth its minutes"
-
-
-def job_name(belief: Belief, test: Ranked) -> str:
-    """A test's target in words."""
-    return belief.job.target_name(test.candidate.target)

@@ -67,11 +67,9 @@ def annualizing(history: History, on: date | None = None, book: Book | None = No
     Raises:
         InputError: a history that cannot be, or a day without an addition that counts.
     """
-    book = book or load_rules()
-    entries, whole = ledger(history, book), int(book.value("year_days"))
-    day = _day(entries, on)
+    entries, whole, day = _asked(history, on, book)
     if day is None:
-        return Rate("annualizing", history.today, 0.0, whole, 0.0, None, ("no addition that counts",))
+        return _nothing("annualizing", history, whole)
     since, assumed = _since(history, entries, day, whole)
     days = whole if since is None else min(whole, (day - since).days)
     kg = entries.counted[day]
@@ -93,11 +91,9 @@ def rolling_average(history: History, on: date | None = None, book: Book | None 
     Raises:
         InputError: a history that cannot be, or a day without an addition that counts.
     """
-    book = book or load_rules()
-    entries, whole = ledger(history, book), int(book.value("year_days"))
-    day = _day(entries, on)
+    entries, whole, day = _asked(history, on, book)
     if day is None:
-        return Rate("rolling average", history.today, 0.0, whole, 0.0, None, ("no addition that counts",))
+        return _nothing("rolling average", history, whole)
     start, since = day - timedelta(days=whole), None
     if history.verified is not None and start < history.verified < day:
         start = since = history.verified
@@ -126,6 +122,18 @@ def calendar_years(history: History, book: Book | None = None) -> tuple[YearTota
         percent = kg / history.full_charge_kg * 100
         totals.append(YearTotal(year, kg, percent, reaches(percent, limit), date(year + 1, month, 1)))
     return tuple(totals)
+
+
+def _asked(history: History, on: date | None, book: Book | None) -> tuple[Ledger, int, date | None]:
+    """The history by day, the days of a year as the rules count them, and the day to calculate at."""
+    book = book or load_rules()
+    entries = ledger(history, book)
+    return entries, int(book.value("year_days")), _day(entries, on)
+
+
+def _nothing(method: Method, history: History, whole: int) -> Rate:
+    """The rate where no addition counts."""
+    return Rate(method, history.today, 0.0, whole, 0.0, None, ("no addition that counts",))
 
 
 def _day(entries: Ledger, on: date | None) -> date | None:

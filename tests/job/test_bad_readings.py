@@ -20,10 +20,10 @@ from .small import RUNNING, STANDING, chance, found, job_on, site, system, told
 from .tight import LOW_SIDE, NITROGEN, SHROUD, TEST_KPA, VACUUM, gathered, held, rose, three_bends
 
 
-def refused(job: Job, step: Callable[[Job], Job], words: str) -> str:
-    """The one line of the refusal, which holds these words; the job is what it was."""
+def refused(job: Job, step: Callable[[Job], Job]) -> str:
+    """The one line of the refusal; the job is what it was."""
     before = structs.asdict(job.facts), job.findings, job.repairs, job.returns
-    with pytest.raises(InputError, match=re.escape(words)) as caught:
+    with pytest.raises(InputError) as caught:
         step(job)
     line = str(caught.value)
     assert "\n" not in line
@@ -31,8 +31,8 @@ def refused(job: Job, step: Callable[[Job], Job], words: str) -> str:
     return line
 
 
-def refused_finding(finding: Finding, words: str, **facts: Any) -> str:
-    return refused(three_bends(**facts), lambda job: job.with_finding(finding), words)
+def refused_finding(finding: Finding, **facts: Any) -> str:
+    return refused(three_bends(**facts), lambda job: job.with_finding(finding))
 
 
 def hold(outcome: str = "held", condition: Condition = NITROGEN, target: str = WHOLE, **reading: Any) -> Finding:
@@ -46,7 +46,8 @@ def hold(outcome: str = "held", condition: Condition = NITROGEN, target: str = W
 
 def test_pressure_that_grew_beyond_what_temperature_explains() -> None:
     """1,200 kPa at 22 C gain some 4.5 kPa a kelvin; four errors of 6 kPa make 24."""
-    line = refused_finding(hold(end_kpa=1260.0), "is above the 1200 that temperature explains")
+    line = refused_finding(hold(end_kpa=1260.0))
+    assert "is above the 1200 that temperature explains" in line
     assert line.startswith("finding: hold: end pressure 1260 kPa gauge")
     assert "the gas may be warmer than the thermometer" in line
 
@@ -67,36 +68,39 @@ def test_a_temperature_in_fahrenheit_is_asked_about(which: str) -> None:
         "condition": {"state": "nitrogen", "air": "still", "outdoor_c": 24.0, "indoor_c": 22.0, "test_kpa": TEST_KPA},
         "hold": {"start_kpa": TEST_KPA, "end_kpa": 1199.0, "start_c": 22.0, "end_c": 22.0, "hours": 24.0, which: 72.0},
     }
-    refused(three_bends(), lambda job: after(job, FINDING, body, "event 2"), "is 72 C (was it F? 72 F are 22.2 C)")
+    assert "is 72 C (was it F? 72 F are 22.2 C)" in refused(
+        three_bends(), lambda job: after(job, FINDING, body, "event 2")
+    )
     warm: dict[str, Any] = {which: 72.0}
-    refused_finding(hold(**warm), "is 72 C (was it F? 72 F are 22.2 C)")
+    assert "is 72 C (was it F? 72 F are 22.2 C)" in refused_finding(hold(**warm))
 
 
 @pytest.mark.parametrize("end_kpa", [-40.0, -100.0])
 def test_a_hold_cannot_end_below_zero(end_kpa: float) -> None:
-    refused_finding(hold("fell", end_kpa=end_kpa), "is below zero, and a leak stops at zero")
+    assert "is below zero, and a leak stops at zero" in refused_finding(hold("fell", end_kpa=end_kpa))
 
 
 def test_an_outcome_that_contradicts_its_reading() -> None:
-    line = refused_finding(hold("held", end_kpa=1150.0), "the reading means 'fell', not 'held'")
+    line = refused_finding(hold("held", end_kpa=1150.0))
+    assert "the reading means 'fell', not 'held'" in line
     assert line.endswith("allowed: fell")
-    refused_finding(hold("fell", end_kpa=1199.0), "the reading means 'held', not 'fell'")
+    assert "the reading means 'held', not 'fell'" in refused_finding(hold("fell", end_kpa=1199.0))
     rise = found("vacuum_hold", WHOLE, "held", VACUUM, rise=Rise(66.7, 300.0, 25.0, 22.0))
-    refused_finding(rise, "the reading means 'rose', not 'held'")
+    assert "the reading means 'rose', not 'held'" in refused_finding(rise)
     gas = found("gather", "valves", "nothing", SHROUD, gathered=Gathered(60.0, 30.0, 0.0, 50.0))
-    refused_finding(gas, "the reading means 'gas', not 'nothing'")
+    assert "the reading means 'gas', not 'nothing'" in refused_finding(gas)
 
 
 @pytest.mark.parametrize("start_kpa", [1000.0, 1250.0])
 def test_a_start_pressure_that_is_not_the_conditions(start_kpa: float) -> None:
     words = f"the hold began at {start_kpa:g} kPa, the condition says 1200 kPa"
-    refused_finding(hold(start_kpa=start_kpa, end_kpa=start_kpa), words)
+    assert words in refused_finding(hold(start_kpa=start_kpa, end_kpa=start_kpa))
 
 
 def test_numbers_of_no_use_are_refused() -> None:
-    refused_finding(hold(hours=0.0), "hours of the hold is 0")
-    refused_finding(hold(hours=float("nan")), "hours of the hold is nan")
-    refused_finding(hold(end_kpa=float("inf")), "end pressure in kPa gauge is inf")
+    assert "hours of the hold is 0" in refused_finding(hold(hours=0.0))
+    assert "hours of the hold is nan" in refused_finding(hold(hours=float("nan")))
+    assert "end pressure in kPa gauge is inf" in refused_finding(hold(end_kpa=float("inf")))
 
 
 # vacuum and shroud
@@ -108,26 +112,32 @@ def rise(**reading: Any) -> Finding:
 
 
 def test_a_vacuum_that_became_deeper_after_the_pump_was_off() -> None:
-    refused_finding(rise(start_pa=300.0, end_pa=60.0), "pressure fell from 300 to 60 Pa: was the pump still on")
+    assert "pressure fell from 300 to 60 Pa: was the pump still on" in refused_finding(
+        rise(start_pa=300.0, end_pa=60.0)
+    )
 
 
 def test_a_middle_reading_needs_its_time_and_lies_before_the_end() -> None:
-    refused_finding(rise(middle_pa=68.0), "a middle reading needs both")
-    refused_finding(rise(middle_pa=68.0, middle_minutes=30.0), "the middle reading at 30 min is not before the end")
+    assert "a middle reading needs both" in refused_finding(rise(middle_pa=68.0))
+    assert "the middle reading at 30 min is not before the end" in refused_finding(
+        rise(middle_pa=68.0, middle_minutes=30.0)
+    )
 
 
 def test_ice_hides_moisture() -> None:
-    refused_finding(rise(temperature_c=-5.0), "below 0 C water is ice and hides")
+    assert "below 0 C water is ice and hides" in refused_finding(rise(temperature_c=-5.0))
 
 
 def test_air_under_a_shroud_that_became_cleaner() -> None:
     gas = found("gather", "valves", "nothing", SHROUD, gathered=Gathered(60.0, 30.0, 80.0, 2.0))
-    refused_finding(gas, "the air became cleaner, from 80 to 2 ppm")
+    assert "the air became cleaner, from 80 to 2 ppm" in refused_finding(gas)
 
 
 def test_so_much_gas_that_it_is_no_test() -> None:
     gas = found("gather", "valves", "gas", SHROUD, gathered=Gathered(60.0, 30.0, 0.0, 30_000.0))
-    assert "open the shroud and ventilate" in refused_finding(gas, "30000 ppm at the end is no test any more")
+    line = refused_finding(gas)
+    assert "30000 ppm at the end is no test any more" in line
+    assert "open the shroud and ventilate" in line
 
 
 # a reading of another method
@@ -144,7 +154,8 @@ WRONG: dict[str, tuple[Finding, str]] = {
 
 @pytest.mark.parametrize("name", WRONG)
 def test_a_reading_that_the_method_does_not_give(name: str) -> None:
-    refused_finding(*WRONG[name])
+    finding, words = WRONG[name]
+    assert words in refused_finding(finding)
 
 
 STATES: dict[str, tuple[Finding, str]] = {
@@ -165,7 +176,8 @@ STATES: dict[str, tuple[Finding, str]] = {
 
 @pytest.mark.parametrize("name", STATES)
 def test_a_state_in_which_the_test_cannot_be_made(name: str) -> None:
-    refused_finding(*STATES[name])
+    finding, words = STATES[name]
+    assert words in refused_finding(finding)
 
 
 # ratings
@@ -178,12 +190,13 @@ def over(kpa: float, sections: tuple[str, ...] = (), target: str = WHOLE) -> Fin
 
 def test_a_pressure_above_the_lowest_rating_needs_the_nameplate() -> None:
     """R-410A at the low side's 26.7 C: 1,648 kPa gauge by chart values (225 psig at 25 C and 318 at 37.8 C)."""
-    line = refused_finding(over(2500.0), "2,500 kPa is above the lowest rating that it reaches")
+    line = refused_finding(over(2500.0))
+    assert "2,500 kPa is above the lowest rating that it reaches" in line
     limit = float(re.search(r"up to ([\d,]+) kPa", line).group(1).replace(",", ""))  # type: ignore[union-attr]
     assert 1551 < limit < 1800  # 225 psig at 25 C; 80 F by any chart is above it
     job = three_bends(rating_low_kpa=2600.0, rating_high_kpa=4000.0).with_finding(over(2500.0))
     assert job.facts.test_kpa == 2500.0
-    assert refused_finding(over(2500.0), "above the lowest rating", rating_low_kpa=2400.0, rating_high_kpa=4000.0)
+    assert "above the lowest rating" in refused_finding(over(2500.0), rating_low_kpa=2400.0, rating_high_kpa=4000.0)
 
 
 def test_the_high_side_alone_may_have_more() -> None:
@@ -191,8 +204,8 @@ def test_the_high_side_alone_may_have_more() -> None:
     high = ("hot_gas", "liquid_line")
     job = three_bends().with_finding(over(2500.0, high, "high_side"))
     assert job.facts.test_isolation == "high_side"
-    refused_finding(over(2500.0, ("suction",), "low_side"), "2,500 kPa is above the lowest rating")
-    refused_finding(over(3500.0, high, "high_side"), "3,500 kPa is above the lowest rating")
+    assert "2,500 kPa is above the lowest rating" in refused_finding(over(2500.0, ("suction",), "low_side"))
+    assert "3,500 kPa is above the lowest rating" in refused_finding(over(3500.0, high, "high_side"))
 
 
 # losses
@@ -201,7 +214,7 @@ def test_the_high_side_alone_may_have_more() -> None:
 @pytest.mark.parametrize(("kg", "words"), [(-0.2, "loss.kg"), (9.0, "a loss of 9 kg from a charge of 2 kg")])
 def test_a_loss_that_cannot_be(kg: float, words: str) -> None:
     body = {"loss": {"kg": kg, "years": 2.0}}
-    refused(three_bends(), lambda job: after(job, FACTS, body, "event 2"), words)
+    assert words in refused(three_bends(), lambda job: after(job, FACTS, body, "event 2"))
 
 
 # carbon dioxide
@@ -213,7 +226,9 @@ def with_co2(**facts: Any) -> Job:
 
 
 def test_carbon_dioxide_without_a_nameplate_takes_no_test_pressure() -> None:
-    refused(with_co2(), lambda job: job.with_finding(over(1200.0)), "R-744 systems are made for many pressures")
+    assert "R-744 systems are made for many pressures" in refused(
+        with_co2(), lambda job: job.with_finding(over(1200.0))
+    )
     told_so = with_co2(rating_high_kpa=12_000.0, rating_low_kpa=6_000.0).with_finding(over(1200.0))
     assert told_so.facts.test_kpa == 1200.0
 
@@ -221,7 +236,8 @@ def test_carbon_dioxide_without_a_nameplate_takes_no_test_pressure() -> None:
 def test_carbon_dioxide_running_without_a_gauge_takes_no_finding() -> None:
     """Above 31 C no temperature tells its pressure."""
     probed = found("probe_point", "core", "silent", RUNNING)
-    line = refused(with_co2(), lambda job: job.with_finding(probed), "R-744 is transcritical here (39.0 C)")
+    line = refused(with_co2(), lambda job: job.with_finding(probed))
+    assert "R-744 is transcritical here (39.0 C)" in line
     assert line.endswith("allowed: a pressure read on a gauge")
     seen = structs.replace(probed, condition=structs.replace(RUNNING, high_kpa=9000.0, low_kpa=3000.0))
     assert chance(with_co2().with_finding(seen), "core") < chance(with_co2(), "core")
@@ -236,5 +252,5 @@ def test_the_readings_used_here_are_fine_when_told_right() -> None:
 
 def test_a_hold_of_a_part_under_gas_in_all_of_the_circuit_is_refused() -> None:
     """What was shut in and what the reading is told of must be one."""
-    refused_finding(hold(target="low_side"), "the condition shuts in other sections than those of 'low_side'")
-    refused_finding(hold(condition=LOW_SIDE), "the condition shuts in other sections than those of 'whole'")
+    assert "the condition shuts in other sections than those of 'low_side'" in refused_finding(hold(target="low_side"))
+    assert "the condition shuts in other sections than those of 'whole'" in refused_finding(hold(condition=LOW_SIDE))

@@ -145,3 +145,14 @@ def test_where_gas_burns_that_is_said_first(refrigerant: str) -> None:
         assert burning == sorted(burning, reverse=True), test.candidate
         warned += any(burning)
     assert (warned > 100) == (refrigerant in BURNING)
+
+
+def test_hands_go_behind_a_panel_only_with_the_power_off() -> None:
+    """Lock-out before guards are passed (OSHA 29 CFR 1910.147, from memory): nothing with hands in is planned running
+    at a place with a panel; where the system stands it is."""
+    job = shipped_job("ducted_split", state="running")
+    panelled = {place.id for place in job.system.places if place.open_minutes > 0}
+    inside = [test.candidate for test in make_plan(Belief(job)).next if test.candidate.place in panelled]
+    hands = [one for one in inside if job.catalogue.methods[one.method].hands_in]
+    assert {one.condition.state for one in hands if not job.catalogue.methods[one.method].lasting} == {"standing"}
+    assert "running" in {one.condition.state for one in inside}
