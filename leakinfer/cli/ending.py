@@ -24,8 +24,6 @@ from leakinfer.planner.model import Plan, Stop
 from leakinfer.planner.plan import dearer_work, make_plan
 
 YEAR_DAYS = 365.25
-MOST_WATCH_DAYS = 365  # to the next yearly service at the latest (common practice, no source)
-LEAST_LEFT = 0.01  # chance of a leak below which nothing needs to be watched
 
 
 @dataclass(frozen=True)
@@ -76,11 +74,13 @@ def _one_part(belief: Belief, unit: str) -> bool:
 
 def _recheck(belief: Belief, stop: Stop, left_g_per_year: float | None, today: date) -> date | None:
     """The day on which what is left would show on a scale: the expected loss has taken the share that counts as low."""
-    if stop.another < LEAST_LEFT and not stop.likely:
+    numbers = belief.job.catalogue.numbers
+    if stop.another < numbers["watch_least"] and not stop.likely:
         return None
     grams = max(stop.expected_g_per_year, left_g_per_year or 0.0)
-    shows = belief.job.catalogue.numbers["charge_low"] * belief.job.facts.charge_kg * 1000
-    days = MOST_WATCH_DAYS if grams <= 0 else min(MOST_WATCH_DAYS, shows / grams * YEAR_DAYS)
+    shows = numbers["charge_low"] * belief.job.facts.charge_kg * 1000
+    longest = numbers["watch_longest_days"]
+    days = longest if grams <= 0 else min(longest, shows / grams * YEAR_DAYS)
     return today + timedelta(days=max(1, round(days)))
 
 

@@ -7,8 +7,6 @@ from leakinfer.circuit.model import ELSEWHERE
 from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
 
-SURE = 0.9  # from here on a look that found a circumstance counts as knowing it (judgement)
-
 
 def advice_for(job: Job, belief: Belief | None = None) -> tuple[Advice, ...]:
     """Advice that applies, in the catalogue's order.
@@ -38,7 +36,7 @@ def _exposures(job: Job, belief: Belief | None) -> frozenset[str]:
     found = _found(job)
     if found:
         believed = belief or Belief(job)
-        known += [name for name in found if believed.circumstance(name) >= SURE]
+        known += [name for name in found if believed.circumstance(name) >= job.catalogue.numbers["advice_sure"]]
     return frozenset(job.exposure_of[name] for name in known if fitted & job.touched(name))
 
 

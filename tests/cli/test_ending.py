@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from leakinfer.cli.ending import MOST_WATCH_DAYS, ending
+from leakinfer.cli.ending import ending
 from leakinfer.job.belief import Belief
 from leakinfer.planner.plan import make_plan
 from tests.job.small import CATALOGUE, found, shipped_job, told
@@ -60,7 +60,7 @@ def test_what_is_left_is_watched_until_a_scale_would_show_it(belief: Belief, sto
     assert end.unexplained_g_per_year is None
     assert end.watch_until == TODAY + timedelta(days=round(grams / 400 * 365.25))
     slow = ending(belief, replace(quiet, expected_g_per_year=1.0), TODAY)
-    assert slow.watch_until == TODAY + timedelta(days=MOST_WATCH_DAYS)
+    assert slow.watch_until == TODAY + timedelta(days=CATALOGUE.numbers["watch_longest_days"])
     seen = replace(quiet, expected_g_per_year=1.0, observed_g_per_year=800.0, explained_g_per_year=0.0)
     assert ending(belief, seen, TODAY).watch_until == TODAY + timedelta(days=round(grams / 800 * 365.25))
     done = ending(belief, replace(quiet, another=0.001, expected_g_per_year=0.1), TODAY)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from leakinfer.job.advice import SURE, advice_for
+from leakinfer.job.advice import advice_for
 from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
 
@@ -37,12 +37,12 @@ def test_a_look_counts_once_it_is_sure() -> None:
         after = told(job, found("look", target, "present"))
         assert Belief(after).circumstance(target) == pytest.approx(chance)
         applies = any(exposure.id in advice.exposures for advice in advice_for(after))
-        assert applies == (chance >= SURE)
+        assert applies == (chance >= CATALOGUE.numbers["advice_sure"])
         assert not any(
             exposure.id in advice.exposures for advice in advice_for(told(job, found("look", target, "absent")))
         )
     thrice = told(job, *[found("look", "compressor_shakes", "present")] * 3)
-    assert Belief(thrice).circumstance("compressor_shakes") >= SURE
+    assert Belief(thrice).circumstance("compressor_shakes") >= CATALOGUE.numbers["advice_sure"]
     assert "strong_vibration" in ids(thrice)
 
 
