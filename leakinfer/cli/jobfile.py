@@ -64,7 +64,6 @@ def tell(held: Opened, kind: str, body: Mapping[str, Any], *, who: str = "", whe
     """
     job = after(held.job, kind, body, where)
     refuse_stranded(job, where)
-    job.check_rating(job.condition(), f"{where}: test pressure")
     belief = Belief(job)
     held.journal.append(kind, body, who=who, expected_last=held.last)
     return job, belief

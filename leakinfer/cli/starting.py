@@ -84,7 +84,6 @@ def new(path: Path, system: str, priors: Path | None, who: str, as_json: bool, *
     if priors is not None:
         body[PRIORS_FOLDER] = str(priors.resolve())
     job = begun(body, catalogue, "new job")
-    job.check_rating(job.condition(), "--test")
     Belief(job)
     create(path, body, who=who).close()
     _show(path, job, as_json)

@@ -48,6 +48,7 @@ class Job:
             for value in getattr(self.facts, name):
                 known(value, allowed, what=what, where=f"facts: {name}")
         check_condition(self.condition(), self.system, "facts: state")
+        self.check_rating(self.condition(), "facts: test_kpa")
 
     @cached_property
     def standing_findings(self) -> tuple[tuple[int, Finding], ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -216,9 +217,7 @@ class Scorer:
         """(units, outcomes): P(a unit leaks, outcome) from a table of sets; what is lumped as "more" is shared out so
         that each unit keeps its probability."""
         risk = np.array([self.belief.unit_probability[unit] for unit in units])
-        sets = [set(members) for count in range(size + 1) for members in combinations(range(len(units)), count)]
-        within = np.array([[place in members for members in sets] for place in range(len(units))], dtype=float)
-        named = within @ table[:-1]
+        named = _membership(len(units), size) @ table[:-1]
         more = table[-1].sum()
         left = np.maximum(risk - named.sum(1), 0.0)[:, None]
         rest = table[-1] / more if more > 0 else table.sum(0)
@@ -232,6 +231,13 @@ class Scorer:
             table = target_table(posterior, test, groups, 1)
             return Score(from_joint(table), units, self._by_unit(table, units, 1))
         return Score(information(posterior, test, groups, 1), units, posterior.together_with(test, groups))
+
+
+@cache
+def _membership(units: int, size: int) -> Array:
+    """(units, sets): whether each unit is in each set of at most ``size`` of them, in the order of a table's rows."""
+    sets = [members for count in range(size + 1) for members in combinations(range(units), count)]
+    return np.array([[place in members for members in sets] for place in range(units)], dtype=float)
 
 
 def _informations(tables: Mapping[int, Array]) -> dict[int, Information]:

@@ -11,14 +11,13 @@ from leakinfer.catalogue.model import Method, SetUp, State, Tier
 from leakinfer.circuit.model import Site
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import outcome_names
-from leakinfer.job.job import Job
-from leakinfer.planner.candidates import cautions, may_charge, possible
-from leakinfer.planner.costs import minutes, steps_for
+from leakinfer.planner.candidates import cautions
+from leakinfer.planner.costs import steps_for
 from leakinfer.planner.decision import Worth, weigh, weigh_ahead
-from leakinfer.planner.information import Score, Scorer
+from leakinfer.planner.information import Score
 from leakinfer.planner.model import Ask, Candidate, Minutes, NotAllowed, Objective, Plan, Ranked
-from leakinfer.planner.problem import looking_ahead, make_problem
-from leakinfer.planner.setups import TIERS, Way, ways
+from leakinfer.planner.problem import looking_ahead, make_problem, scored
+from leakinfer.planner.setups import TIERS, Way
 from leakinfer.planner.stop import stopping
 
 AHEAD = 4  # candidates whose outcomes are followed one step further, where that is asked for
@@ -58,32 +57,14 @@ def _tier(belief: Belief, test: Ranked) -> Tier:
 
 def _ranked(belief: Belief, objective: Objective, *, consent: bool) -> tuple[list[Ranked], list[NotAllowed], Worth]:
     """All candidates with their worth, in no order; those refused; the worth of ending now."""
-    there = ways(belief.job, consent=consent, charging=may_charge(belief))
-    candidates, refused = possible(belief, consent=consent)
-    candidates, costs, late = _in_time(belief.job, candidates, there)
-    scores = Scorer(belief).score(candidates)
-    problem = make_problem(belief, candidates, scores, costs, consent=consent)
+    found = scored(belief, consent=consent)
+    problem = make_problem(belief, found, consent=consent)
     worth = weigh(problem)
     if objective == "two_step":
-        worth = weigh_ahead(problem, looking_ahead(belief, candidates), AHEAD)
-    words = Words(belief, there)
-    rows = zip(candidates, scores, costs, worth.costs.tolist(), strict=True)
-    return [words.ranked(*each) for each in rows], [*refused, *late], worth
-
-
-def _in_time(
-    job: Job, candidates: Sequence[Candidate], there: dict[State, Way]
-) -> tuple[list[Candidate], list[Minutes], list[NotAllowed]]:
-    """The candidates that fit into the time that is left with their minutes, and the others with that reason."""
-    left = math.inf if job.facts.minutes_left is None else job.facts.minutes_left
-    spent = [minutes(job, candidate, there) for candidate in candidates]
-    fits = [number for number, cost in enumerate(spent) if cost.total <= left]
-    late = [
-        NotAllowed(c.method, c.target, f"takes {cost.total:.0f} min, {left:.0f} are left")
-        for c, cost in zip(candidates, spent, strict=True)
-        if cost.total > left
-    ]
-    return [candidates[number] for number in fits], [spent[number] for number in fits], late
+        worth = weigh_ahead(problem, looking_ahead(belief, found.candidates), AHEAD)
+    words = Words(belief, found.ways)
+    rows = zip(found.candidates, found.scores, found.costs, worth.costs.tolist(), strict=True)
+    return [words.ranked(*each) for each in rows], list(found.refused), worth
 
 
 def _order(

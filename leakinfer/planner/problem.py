@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,20 +18,49 @@ from leakinfer.planner.candidates import may_charge, possible
 from leakinfer.planner.costs import minutes
 from leakinfer.planner.decision import Choice, Problem
 from leakinfer.planner.information import Score, Scorer
-from leakinfer.planner.model import Candidate, Minutes
+from leakinfer.planner.model import Candidate, Minutes, NotAllowed
 from leakinfer.planner.setups import Way, price, ways
 
 Array = NDArray[np.float64]
 Mode = tuple[State, bool]  # state of the system, and whether it heats
 
 
-def make_problem(
-    belief: Belief, candidates: Sequence[Candidate], scores: Sequence[Score], costs: Sequence[Minutes], *, consent: bool
-) -> Problem:
+@dataclass(frozen=True, eq=False)
+class Scored:
+    """The candidates that fit into the time that is left, with what they tell and cost; the others with the reason; and
+    the ways to the states of the system."""
+
+    candidates: tuple[Candidate, ...]
+    scores: tuple[Score, ...]
+    costs: tuple[Minutes, ...]
+    refused: tuple[NotAllowed, ...]
+    ways: dict[State, Way]
+
+
+def scored(belief: Belief, *, consent: bool = True) -> Scored:
+    """All candidates of a belief. ``consent``: only what the customer has agreed to."""
+    job = belief.job
+    left = math.inf if job.facts.minutes_left is None else job.facts.minutes_left
+    there = ways(job, consent=consent, charging=may_charge(belief))
+    every, refused = possible(belief, consent=consent)
+    candidates, costs = list[Candidate](), list[Minutes]()
+    for candidate in every:
+        spent = minutes(job, candidate, there)
+        if spent.total > left:
+            late = f"takes {spent.total:.0f} min, {left:.0f} are left"
+            refused.append(NotAllowed(candidate.method, candidate.target, late))
+        else:
+            candidates.append(candidate)
+            costs.append(spent)
+    scores = Scorer(belief).score(candidates)
+    return Scored(tuple(candidates), tuple(scores), tuple(costs), tuple(refused), there)
+
+
+def make_problem(belief: Belief, found: Scored, *, consent: bool) -> Problem:
     """The decision of a belief over the scored candidates."""
     job = belief.job
     units = {unit: number for number, unit in enumerate(belief.units)}
-    modes = _modes(job, candidates)
+    modes = _modes(job, found.candidates)
     choices = tuple(
         Choice(
             spent.at_hand,
@@ -38,7 +69,7 @@ def make_problem(
             score.information.outcomes,
             score.leaking,
         )
-        for candidate, score, spent in zip(candidates, scores, costs, strict=True)
+        for candidate, score, spent in zip(found.candidates, found.scores, found.costs, strict=True)
     )
     risk = np.array(list(belief.unit_probability.values()))
     present = job.condition()
@@ -101,13 +132,6 @@ def _change(belief: Belief, modes: Sequence[Mode], *, consent: bool) -> Array:
     return result
 
 
-def scored(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], list[Score], list[Minutes]]:
-    """All candidates of a belief with what they tell and cost."""
-    candidates, _ = possible(belief, consent=consent)
-    there = ways(belief.job, consent=consent, charging=may_charge(belief))
-    return candidates, Scorer(belief).score(candidates), [minutes(belief.job, c, there) for c in candidates]
-
-
 def looking_ahead(belief: Belief, candidates: Sequence[Candidate]) -> Callable[[int, int], Problem]:
     """The exact problem after a candidate's outcome; where that outcome cannot be, the problem as it stands."""
 
@@ -119,7 +143,6 @@ def looking_ahead(belief: Belief, candidates: Sequence[Candidate]) -> Callable[[
             later = Belief(belief.job.with_finding(told))
         except InputError:
             later = belief
-        left, scores, costs = scored(later)
-        return make_problem(later, left, scores, costs, consent=True)
+        return make_problem(later, scored(later), consent=True)
 
     return after
