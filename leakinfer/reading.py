@@ -19,7 +19,7 @@ Text = Annotated[str, Meta(min_length=1)]
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
 Probability = Annotated[float, Meta(ge=0, le=1)]
-Known = Literal["published", "secondary", "memory", "computed", "judgement"]
+Known = Literal["published", "secondary", "memory", "computed", "judgement", "learned"]
 
 PACKAGE = Path(__file__).parent
 

@@ -1,0 +1,124 @@
+"""One small door to PyMC and ArviZ, the same for PyMC 5 with ArviZ 0.23 and PyMC 6 with ArviZ 1."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+PACKAGES = ("leakinfer", "pymc", "pytensor", "arviz", "numpy", "pandas")
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How much to sample."""
+
+    chains: int = 4
+    tune: int = 700
+    draws: int = 700
+    cores: int = 2
+    target_accept: float = 0.85
+    progress: bool = False
+
+
+@dataclass(frozen=True)
+class Diagnostics:
+    """Worst R-hat, least bulk ESS, and where; divergences; seconds of sampling."""
+
+    rhat: float
+    rhat_at: str
+    ess: float
+    ess_at: str
+    divergences: int
+    seconds: float
+
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """A posterior sample. ``values``: by name (draws, ...), the chains one behind the other; ``raw``: ArviZ's own."""
+
+    raw: Any
+    values: Mapping[str, Array]
+    diagnostics: Diagnostics
+    effort: Effort
+
+
+def sample(model: Any, seed: int, effort: Effort | None = None) -> Sample:
+    """Draw from a PyMC model's posterior with NUTS, with a fixed seed."""
+    import pymc as pm
+
+    effort = effort or Effort()
+    began = time.perf_counter()
+    raw = pm.sample(
+        draws=effort.draws,
+        tune=effort.tune,
+        chains=effort.chains,
+        cores=min(effort.cores, effort.chains),
+        random_seed=[seed + 1000 * chain for chain in range(effort.chains)],
+        nuts_sampler="pymc",  # PyMC 6 would take another sampler where one is installed
+        progressbar=effort.progress,
+        compute_convergence_checks=False,
+        target_accept=effort.target_accept,
+        model=model,
+    )
+    return Sample(raw, flat(raw), diagnose(raw, time.perf_counter() - began), effort)
+
+
+def posterior(raw: Any) -> Any:
+    """The posterior as an xarray Dataset."""
+    group = raw.posterior
+    return group.to_dataset() if hasattr(group, "to_dataset") else group  # a DataTree's node from ArviZ 1 on
+
+
+def flat(raw: Any) -> dict[str, Array]:
+    """By name (draws, ...): the chains one behind the other."""
+    held = posterior(raw)
+    values = {}
+    for name in held.data_vars:
+        array = np.asarray(held[name].transpose("chain", "draw", ...).values, dtype=float)
+        values[str(name)] = array.reshape(-1, *array.shape[2:])
+    return values
+
+
+def diagnose(raw: Any, seconds: float = 0.0) -> Diagnostics:
+    """R-hat and bulk effective sample size of every sampled number, divergences."""
+    import arviz as az
+
+    held = posterior(raw)
+    rhat, rhat_at = _extreme(az.rhat(held), np.nanmax)
+    ess, ess_at = _extreme(az.ess(held, method="bulk"), np.nanmin)
+    return Diagnostics(rhat, rhat_at, ess, ess_at, int(np.sum(np.asarray(raw.sample_stats["diverging"]))), seconds)
+
+
+def _extreme(figures: Any, pick: Any) -> tuple[float, str]:
+    """The largest or least of a Dataset's numbers, and its name; what does not vary has none."""
+    named = {}
+    for name in figures.data_vars:
+        array = np.asarray(figures[name].values, dtype=float)
+        if np.isfinite(array).any():
+            named[str(name)] = float(pick(array))
+    best = pick(list(named.values()))
+    return float(best), next(name for name, value in named.items() if value == best)
+
+
+def save(raw: Any, path: Path) -> None:
+    """Write ArviZ's data as netCDF."""
+    raw.to_netcdf(str(path), engine="h5netcdf")
+
+
+def versions() -> dict[str, str]:
+    """What made a result."""
+    found = {}
+    for name in PACKAGES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found
