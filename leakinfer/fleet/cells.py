@@ -31,18 +31,18 @@ UNPLACED = ""  # the component of leaks whose place nobody wrote down
 # found        leaks found at visits, by the age band and circumstances at the visit. ``searched``: 1 where the visit
 #              was a search of the whole system, 0 where nobody wrote down whether it was. ``known_before``: of these
 #              leaks, for how many it is known whether they leaked at the search before; ``before``: how many did.
-# risk         what could have been found there: component-days in which a leak can have begun, by band and circumstances
-#              of those days, and how many searches and other visits have passed it by since (``missed``,
-#              ``missed_other``). For BACKLOG the figure is components instead of component-days.
+# risk         what could have been found there: component-days in which a leak can have begun, by band and
+#              circumstances of those days, and how many searches and other visits have passed it by since
+#              (``missed``, ``missed_other``). For BACKLOG the figure is components instead of component-days.
 # unplaced     leaks found whose place is unknown.
 # systems      systems by installer, by bin of the expected number of leaks in the classes that share workmanship
 #              (``expected_bin``) and by the number found; ``expected_micro``: the sum of the expected, in millionths.
 # sizes        leaks with a measured loss, by bin of their size.
 # looked       sites at which a circumstance was looked for, and at how many it was there.
 # repairs      repairs of which it is known whether they held.
-# trials       sites tested at one visit, by the tests written down there. ``tests`` as ``bubbles:0/1;probe_point:2/3``:
-#              by method, sorted, how many of its tests spoke for a leak. ``truth``: leak, tight, or empty where unknown.
-#              ``size_bin`` of the measured loss, NO_SIZE where none was measured.
+# trials       sites tested at one visit, by the tests written down there. ``tests`` as
+#              ``bubbles:0/1;probe_point:2/3``: by method, sorted, how many of its tests spoke for a leak. ``truth``:
+#              leak, tight, or empty where unknown. ``size_bin`` of the measured loss, NO_SIZE where none was measured.
 FORMATS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "found": (("component", "type", "around", "searched", "band"), ("found", "known_before", "before")),
     "risk": (
@@ -63,7 +63,8 @@ class Scale(Struct, frozen=True, forbid_unknown_fields=True):
 
     ``age_years``: edges of the age bands; what is older than the last counts in the last band. Bin n of the expected
     numbers (in millionths, ``expected_per_decade``) and of the sizes (Pa m3/s, ``size_per_decade``) begins at
-    10^(n / bins a decade). ``missed_most``: leaks passed by more visits are not followed. ``priors``: digest of the catalogue that the expected numbers came from.
+    10^(n / bins a decade). ``missed_most``: leaks passed by more visits are not followed. ``priors``: digest of the
+    catalogue that the expected numbers came from.
     """
 
     age_years: tuple[float, ...]
@@ -168,5 +169,6 @@ def load(path: Path) -> Cells:
     except (msgspec.DecodeError, KeyError, TypeError, ValueError) as error:
         if isinstance(error, InputError):
             raise
-        raise InputError("is not a file of cells", where=where, allowed="what 'leakinfer fleet cells' writes") from error
+        allowed = "what 'leakinfer fleet cells' writes"
+        raise InputError("is not a file of cells", where=where, allowed=allowed) from error
     return Cells(scale, counts, {name: joined(name, [table]) for name, table in tables.items()})

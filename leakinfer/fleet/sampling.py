@@ -56,19 +56,27 @@ def sample(model: Any, seed: int, effort: Effort | None = None) -> Sample:
 
     effort = effort or Effort()
     began = time.perf_counter()
-    raw = pm.sample(
-        draws=effort.draws,
-        tune=effort.tune,
-        chains=effort.chains,
-        cores=min(effort.cores, effort.chains),
-        random_seed=[seed + 1000 * chain for chain in range(effort.chains)],
-        nuts_sampler="pymc",  # PyMC 6 would take another sampler where one is installed
-        progressbar=effort.progress,
-        compute_convergence_checks=False,
-        target_accept=effort.target_accept,
-        model=model,
-    )
+    with compiled_by_numba():
+        raw = pm.sample(
+            draws=effort.draws,
+            tune=effort.tune,
+            chains=effort.chains,
+            cores=min(effort.cores, effort.chains),
+            random_seed=seed,
+            nuts_sampler="pymc",  # PyMC 6 would take another sampler where one is installed
+            progressbar=effort.progress,
+            compute_convergence_checks=False,
+            target_accept=effort.target_accept,
+            model=model,
+        )
     return Sample(raw, flat(raw), diagnose(raw, time.perf_counter() - began), effort)
+
+
+def compiled_by_numba() -> Any:
+    """Within it PyTensor compiles by Numba, which needs no C compiler."""
+    import pytensor
+
+    return pytensor.config.change_flags(mode="NUMBA")
 
 
 def posterior(raw: Any) -> Any:
@@ -83,7 +91,7 @@ def flat(raw: Any) -> dict[str, Array]:
     values = {}
     for name in held.data_vars:
         array = np.asarray(held[name].transpose("chain", "draw", ...).values, dtype=float)
-        values[str(name)] = array.reshape(-1, *array.shape[2:])
+        values[str(name)] = array.reshape(array.shape[0] * array.shape[1], *array.shape[2:])
     return values
 
 
