@@ -91,7 +91,7 @@ def priors_of(
         ratio_log_sd=np.array([exposure.ratio.log_sd * spread.exposure_log_sd_factor for exposure in around]),
         prevalence=np.array([exposure.prevalence.value for exposure in around]),
         prevalence_weight=search.prevalence_weight,
-        type_log_sd=spread.system_log_sd,
+        type_log_sd=spread.system_log_sd if len(types) > 1 else 0.0,  # one type: it is the level of all
         found_logit=search.found_logit,
         found_logit_sd=search.found_logit_sd,
         class_logit_sd=search.class_logit_sd,

@@ -23,7 +23,7 @@ from leakinfer.catalogue.learned import (
 from leakinfer.catalogue.model import Catalogue
 from leakinfer.errors import InputError
 from leakinfer.fleet.cells import Cells
-from leakinfer.fleet.hazard_data import HazardData, data_of, names_in
+from leakinfer.fleet.hazard_data import HazardData, condensed, data_of, names_in
 from leakinfer.fleet.hazard_priors import WORKMANSHIP, HazardPriors, priors_of
 from leakinfer.fleet.hazards import HazardModel, hazard_model
 from leakinfer.fleet.predictive import checks, each_draw, failed
@@ -55,7 +55,7 @@ def fit_cells(
         raise InputError("hold no component-years", where="cells", allowed="sites with visits after they were fitted")
     priors = priors_of(catalogue, settings, classes, exposures, types)
     data = data_of(cells, classes, exposures, types)
-    model = hazard_model(priors, data)
+    model = hazard_model(priors, condensed(data))
     drawn = sample(model.model, seed, effort)
     found = checks(list(each_draw(drawn.values, model.fixed)), data, priors, seed)
     return Fit(priors, data, model, drawn, found)
@@ -88,23 +88,34 @@ def learned(
 ) -> LearnedPriors:
     """The learned priors with their provenance; ``more``: diagnostics of the model of the methods."""
     values, priors = fit.sample.values, fit.priors
+    apart, shift = _types(fit)
     why = reasons(settings.trust, [fit.sample.diagnostics, *more], fit.checks)
     return LearnedPriors(
         provenance=_provenance(fit, cells, catalogue, seed, why, more),
         component=_components(fit, cells),
         exposure=_exposures(fit),
         system=tuple(
-            LearnedSystem(name, moved(np.exp(values["type_log"][:, n]), 1.0)) for n, name in enumerate(priors.types)
-        )
-        if "type_log" in values
-        else (),
+            LearnedSystem(name, moved(np.exp(apart[:, place]), 1.0)) for place, name in enumerate(priors.types)
+        ),
         shared=_shared(fit),
         installer=_installers(fit),
         method=methods,
         check=fit.checks,
-        level=moved(values["alpha"] / values["beta"], 1.0),
+        level=moved(values["alpha"] / values["beta"] * np.exp(shift), 1.0),
         placed=float(values["placed"].mean()) if "placed" in values else None,
     )
+
+
+def _types(fit: Fit) -> tuple[Array, Array]:
+    """(draws, T) log factors of the system types around their mean, and (draws,) that mean, which the rates take over.
+
+    A common factor of all types and the level of all rates cannot be told apart; only their product is known well.
+    """
+    draws = len(fit.sample.values["theta"])
+    held = {**fit.model.fixed, **fit.sample.values}["type_log"]
+    factors = np.broadcast_to(held, (draws, len(fit.priors.types)))
+    shift = factors.mean(axis=1)
+    return factors - shift[:, None], np.asarray(shift)
 
 
 def moved(drawn: Array, shipped: float, *, median: bool = False) -> Moved:
@@ -116,10 +127,10 @@ def moved(drawn: Array, shipped: float, *, median: bool = False) -> Moved:
 def _components(fit: Fit, cells: Cells) -> tuple[LearnedComponent, ...]:
     values, priors = {**fit.model.fixed, **fit.sample.values}, fit.priors
     draws = len(fit.sample.values["theta"])
-    years = _component_years(cells)
+    years, level = _component_years(cells), np.exp(_types(fit)[1])
     found = []
     for place, name in enumerate(priors.classes):
-        rate = priors.mean[place] * values["theta"][:, place]
+        rate = priors.mean[place] * values["theta"][:, place] * level
         told = {key: np.broadcast_to(values[key], (draws, len(priors.classes)))[:, place] for key in _BY_CLASS}
         found.append(
             LearnedComponent(

@@ -12,7 +12,7 @@ from scipy import integrate, stats
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.fleet.ages import band_hazards
 from leakinfer.fleet.cells import BACKLOG, Cells
-from leakinfer.fleet.hazard_data import HazardData, data_of, names_in
+from leakinfer.fleet.hazard_data import HazardData, condensed, data_of, names_in
 from leakinfer.fleet.hazard_priors import HazardPriors, priors_of
 from leakinfer.fleet.likelihood import expected, frailty, log_likelihood
 from leakinfer.fleet.ops import numpy_ops, tensor_ops
@@ -178,3 +178,26 @@ def test_empty_cells_add_nothing_but_their_time(priors: HazardPriors, data: Haza
     share = reached.old[0] / reached.cell[0]
     told = 6 * np.log(reached.cell[0]) + 3 * np.log(reached.cell[1]) + np.log(share) + 3 * np.log(1 - share)
     assert gone == pytest.approx(told, rel=1e-9)
+
+
+def test_condensed_data_have_the_same_likelihood(priors: HazardPriors, data: HazardData) -> None:
+    """Empty cells of one class and type run together, the others stay."""
+    more = dict(small_cells().tables)
+    empty = [
+        ("flare", "ducted_split", "", 1, 0, "", 0, 0, 0, DAYS),
+        ("flare", "ducted_split", "", 1, 1, "", 0, 0, 0, 3 * DAYS),
+        ("flare", "ducted_split", "", 1, 2, "", 0, 1, 0, 7 * DAYS),
+    ]
+    rows = [tuple(row) for row in more["risk"].itertuples(index=False)]
+    wide = cells_of(
+        {name: [tuple(row) for row in table.itertuples(index=False)] for name, table in more.items()}
+        | {"risk": rows + empty},
+        AGES,
+    )
+    whole = data_of(wide, priors.classes, priors.exposures, priors.types)
+    small = condensed(whole)
+    values = some_values(priors, whole)
+    assert (whole.found.size, small.found.size, whole.amount.size, small.amount.size) == (5, 3, 7, 6)
+    assert log_likelihood(numpy_ops(), values, small, priors) == pytest.approx(
+        log_likelihood(numpy_ops(), values, whole, priors), rel=1e-12
+    )
