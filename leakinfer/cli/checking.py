@@ -1,4 +1,4 @@
-"""``check``: whether job files, system files and priors folders can be used."""
+"""``check``: whether job files, system files, priors folders and learned priors can be used."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from typing import Any
 
 import click
 
+from leakinfer.catalogue.laying import provenance_words, with_learned
+from leakinfer.catalogue.learned import is_learned, read_learned
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.reader import check_against, load_system, shipped_systems
 from leakinfer.cli.answer import print_json
@@ -22,7 +24,9 @@ from leakinfer.reading import shipped
 @click.argument("files", metavar="[FILE|FOLDER]...", nargs=-1)
 @json_option
 def check(files: tuple[str, ...], as_json: bool) -> int:
-    """Check job files, system files (.toml) and priors folders; without any, all that comes with the program.
+    """Check job files, system files (.toml), priors folders and learned priors (.toml).
+
+    Without any, all that comes with the program is checked.
 
     All are checked, also behind a bad one. Nothing is changed.
     """
@@ -64,6 +68,8 @@ def _words(name: str) -> str:
     if path.is_dir():
         catalogue = load_catalogue(path)
         return f"priors: {len(catalogue.components)} kinds of parts, {len(catalogue.methods)} ways of testing"
+    if path.suffix == ".toml" and path.is_file() and is_learned(path):
+        return _learned_words(path)
     if path.suffix == ".toml" or name.partition(":")[0] in shipped_systems():
         system = load_system(name)
         catalogue = load_catalogue()
@@ -72,3 +78,10 @@ def _words(name: str) -> str:
     with opened(path) as held:
         Belief(held.job)
         return f"job: {held.job.system.name}, findings {len(held.job.findings)}, events {held.last}"
+
+
+def _learned_words(path: Path) -> str:
+    """Learned priors that can be laid over the shipped ones."""
+    learned = read_learned(path)
+    with_learned(load_catalogue(), learned, "", str(path))
+    return f"learned priors: {len(learned.component)} kinds of parts, {provenance_words(learned.provenance)}"

@@ -8,15 +8,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from leakinfer.catalogue.model import Catalogue
-from leakinfer.catalogue.reader import load_catalogue
+from leakinfer.cli.priors import Priors, priors_of
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import after, job_of
 from leakinfer.job.job import Job
 from leakinfer.store import Event, Journal, live
 
-PRIORS_FOLDER = "priors_folder"  # of the first event: the folder that the job began with, if not the shipped one
+# Of the first event, where a job did not begin with the shipped priors: their folder, or the learned file.
+PRIORS_FOLDER, PRIORS_FILE = "priors_folder", "priors_file"
+UNTRUSTED = "priors_untrusted"  # of the first event: whether a learned file that is not trusted was allowed
 
 
 @dataclass(frozen=True)
@@ -32,25 +33,45 @@ class Opened:
 
 @contextmanager
 def opened(path: Path, priors: Path | None = None) -> Iterator[Opened]:
-    """The job in a file, with the priors that it began with or with those of another folder.
+    """The job in a file, with the priors that it began with or with those of another file or folder.
 
     Raises:
-        InputError: the file or the folder cannot be used.
+        InputError: the job or the priors cannot be used.
     """
     with Journal.open(path) as journal:
         events = journal.events()
-        catalogue = load_catalogue(priors or _folder(events))
-        job = job_of(live(events), catalogue, str(path))
-        yield Opened(path, journal, job, events[-1].number, _notices(events, catalogue))
+        held = _priors(events[0].body, priors)
+        job = job_of(live(events), held.catalogue, str(path))
+        yield Opened(path, journal, job, events[-1].number, (*held.notices, *_changed(events, held)))
 
 
-def _folder(events: tuple[Event, ...]) -> Path | None:
-    folder = events[0].body.get(PRIORS_FOLDER)
-    return Path(folder) if isinstance(folder, str) else None
+def kept_priors(path: Path | None, untrusted: bool) -> dict[str, Any]:
+    """What the first event keeps of where the priors are."""
+    if path is None:
+        return {}
+    allowed = {UNTRUSTED: True} if untrusted else {}
+    return {PRIORS_FOLDER if path.is_dir() else PRIORS_FILE: str(path.resolve())} | allowed
 
 
-def _notices(events: tuple[Event, ...], catalogue: Catalogue) -> tuple[str, ...]:
-    if events[0].body.get("priors") in (None, catalogue.digest):
+def _priors(first: Mapping[str, Any], chosen: Path | None) -> Priors:
+    """Those chosen now, or those of the first event. A file that the job began with must still be one."""
+    path, file = chosen, first.get(PRIORS_FILE)
+    if path is None and isinstance(file, str):
+        path = Path(file)
+        if not path.is_file():
+            raise InputError("the learned priors of this job are not there", where=file, allowed="--priors FILE|FOLDER")
+    if path is None and isinstance(first.get(PRIORS_FOLDER), str):
+        path = Path(first[PRIORS_FOLDER])
+    return priors_of(path, _system_id(first), untrusted=first.get(UNTRUSTED) is True)
+
+
+def _system_id(first: Mapping[str, Any]) -> str:
+    system = first.get("system")
+    return str(system.get("id", "")) if isinstance(system, Mapping) else ""
+
+
+def _changed(events: tuple[Event, ...], held: Priors) -> tuple[str, ...]:
+    if events[0].body.get("priors") in (None, held.catalogue.digest):
         return ()
     return ("the priors are not those that this job began with; all is worked out again with the present ones",)
 

@@ -9,11 +9,11 @@ import click
 from msgspec import to_builtins
 
 from leakinfer.catalogue.model import Method
-from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.model import System
 from leakinfer.circuit.reader import load_system, shipped_systems, system_to_data
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.options import json_option
+from leakinfer.cli.options import json_option, priors_option
+from leakinfer.cli.priors import priors_of
 from leakinfer.job.facts import circumstance_ids
 from leakinfer.job.finding import outcome_names
 from leakinfer.reading import known
@@ -59,11 +59,11 @@ def _parts(system: System) -> dict[str, list[tuple[str, str]]]:
 
 @click.command("methods")
 @click.argument("name", metavar="[METHOD]", required=False)
-@click.option("--priors", type=click.Path(path_type=Path), metavar="FOLDER", help="A priors folder of your own.")
+@priors_option("A priors folder of your own, or a file of learned priors.")
 @json_option
 def methods(name: str | None, priors: Path | None, as_json: bool) -> None:
     """The ways of testing, with their outcomes and false causes; with a METHOD also how it is done and its cautions."""
-    catalogue = load_catalogue(priors)
+    catalogue = priors_of(priors, "", untrusted=True).catalogue
     every = catalogue.methods
     chosen = [every[known(name, every, what="method", where="method")]] if name else list(every.values())
     if as_json:

@@ -10,6 +10,7 @@ from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, plan_answer, print_json, why_answer
 from leakinfer.cli.jobfile import opened
 from leakinfer.cli.options import job_argument, json_option, word_option
+from leakinfer.cli.screen import bullets
 from leakinfer.cli.where import next_page
 from leakinfer.job.belief import Belief
 from leakinfer.job.why import explain
@@ -60,6 +61,8 @@ def why(path: Path, priors: Path | None, site: str, as_json: bool) -> None:
     with opened(path, priors) as held:
         explanation = explain(held.job, site, where="site")
     if as_json:
-        print_json(why_answer(explanation))
+        print_json({**why_answer(explanation), "notices": list(held.notices)})
         return
+    if held.notices:
+        click.echo(bullets(held.notices, "note"))
     click.echo(pages.why_page(explanation))

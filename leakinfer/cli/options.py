@@ -25,12 +25,12 @@ def word_option(option: str, words: Sequence[str], words_for: str, default: str 
     return click.option(option, callback=chosen, metavar="|".join(words), default=default, help=words_for)
 
 
+def priors_option(words: str) -> Callable[[F], F]:
+    """``--priors``: a folder, or a file of learned priors."""
+    return click.option("--priors", type=click.Path(path_type=Path), metavar="FILE|FOLDER", help=words)
+
+
 def job_argument(function: F) -> F:
     """``JOB``, the job file, and ``--priors``."""
-    given = click.option(
-        "--priors",
-        type=click.Path(path_type=Path),
-        metavar="FOLDER",
-        help="Work with the priors of this folder instead of those that the job began with.",
-    )(function)
+    given = priors_option("Work with these priors instead of those that the job began with.")(function)
     return click.argument("path", metavar="JOB", type=click.Path(path_type=Path))(given)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -10,13 +10,13 @@ from typing import Any
 import click
 from msgspec import to_builtins
 
-from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.reader import load_system
 from leakinfer.cli.answer import print_json
 from leakinfer.cli.given import AIRS, STATES, TIERS, dated_mass, day_of, pair, read_facts
-from leakinfer.cli.jobfile import PRIORS_FOLDER, opened, tell
-from leakinfer.cli.options import job_argument, json_option, who_option, word_option
-from leakinfer.cli.screen import pairs, wrapped
+from leakinfer.cli.jobfile import kept_priors, opened, tell
+from leakinfer.cli.options import job_argument, json_option, priors_option, who_option, word_option
+from leakinfer.cli.priors import priors_of
+from leakinfer.cli.screen import bullets, pairs, wrapped
 from leakinfer.cli.words import fact_rows
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
@@ -67,26 +67,26 @@ HISTORY = ("commissioned", "top_up", "missing_now", "today")
 @click.option("--not-on-van", multiple=True, metavar="TOOL", help="A tool that is missing.")
 @click.option("--in-place", multiple=True, metavar="AID", help="An aid that is there already, as dye.")
 @click.option("--noticed", multiple=True, metavar="ADVICE", help="Something you saw that the owner should know.")
-@click.option("--priors", type=click.Path(path_type=Path), metavar="FOLDER", help="A priors folder of your own.")
+@priors_option("A priors folder of your own, or a file of learned priors.")
+@click.option("--untrusted", is_flag=True, help="Take learned priors that their own checks speak against.")
 @who_option
 @json_option
-def new(path: Path, system: str, priors: Path | None, who: str, as_json: bool, **given: Any) -> None:
+def new(path: Path, system: str, priors: Path | None, untrusted: bool, who: str, as_json: bool, **given: Any) -> None:
     """Begin a job on a system and keep it in the new file JOB.
 
     Everything but the system may be left out and told later with 'leakinfer fact'.
     """
-    catalogue = load_catalogue(priors)
     told = _told(given)
     chosen = load_system(system)
+    held = priors_of(priors, chosen.id, untrusted=untrusted)
+    catalogue = held.catalogue
     facts = read_facts({}, told, catalogue)
     past = _past(given, facts.get("charge_kg", chosen.charge.typical))
-    body = begin_body(chosen, past | facts, catalogue)
-    if priors is not None:
-        body[PRIORS_FOLDER] = str(priors.resolve())
+    body = begin_body(chosen, past | facts, catalogue) | kept_priors(priors, untrusted)
     job = begun(body, catalogue, "new job")
     Belief(job)
     create(path, body, who=who).close()
-    _show(path, job, as_json)
+    _show(path, job, as_json, held.notices)
 
 
 def _told(given: Mapping[str, Any]) -> list[tuple[str, str, str]]:
@@ -154,14 +154,17 @@ def fact(path: Path, priors: Path | None, facts: tuple[str, ...], who: str, as_j
         told = [pair(text, "fact") for text in facts]
         changed = read_facts(to_builtins(held.job.facts), told, held.job.catalogue)
         job, _ = tell(held, FACTS, changed, who=who, where="fact")
-    _show(path, job, as_json)
+    _show(path, job, as_json, held.notices)
 
 
-def _show(path: Path, job: Job, as_json: bool) -> None:
-    """The facts as they stand now."""
+def _show(path: Path, job: Job, as_json: bool, notices: Sequence[str]) -> None:
+    """The facts as they stand now, below what should be known of the priors."""
     if as_json:
         facts = to_builtins(job.facts)
-        print_json({"job": str(path), "system": job.system.id, "sites": len(job.sites), "facts": facts})
+        about = {"job": str(path), "system": job.system.id, "sites": len(job.sites)}
+        print_json({**about, "facts": facts, "notices": list(notices)})
         return
+    if notices:
+        click.echo(bullets(notices, "note"))
     click.echo(pairs([("job", str(path)), *fact_rows(job)]))
     click.echo(wrapped(f"Where to look: leakinfer next {path}", first="\n  "))
