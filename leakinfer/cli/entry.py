@@ -6,7 +6,7 @@ import errno
 import io
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from importlib import import_module
 from typing import Any, NoReturn
 
@@ -45,21 +45,25 @@ COMMANDS = {
     "systems": ("listing", "systems", "the systems that come with the program, or all parts of one"),
     "methods": ("listing", "methods", "the ways of testing, their outcomes and false causes"),
     "check": ("checking", "check", "check job files, system files and priors folders"),
+    "history": ("history", "history", "write jobs down as a history that a fleet's priors are learned from"),
+    "fleet": ("fleet", "fleet", "learn priors from the history of many systems"),
 }
 
 
 class Program(click.Group):
     """All commands by name; none is imported before it is used."""
 
+    offered: Mapping[str, tuple[str, str, str]] = COMMANDS
+
     def list_commands(self, ctx: click.Context) -> list[str]:
         """In the order of a job."""
-        return list(COMMANDS)
+        return list(self.offered)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command, imported now."""
-        if cmd_name not in COMMANDS:
+        if cmd_name not in self.offered:
             return None
-        module, name, _ = COMMANDS[cmd_name]
+        module, name, _ = self.offered[cmd_name]
         command: click.Command = getattr(import_module(f"leakinfer.cli.{module}"), name)
         return command
 
@@ -67,16 +71,16 @@ class Program(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """As click does it, with our error for an unknown command."""
-        if args[0] not in COMMANDS and not args[0].startswith("-"):
+        if args[0] not in self.offered and not args[0].startswith("-"):
             from leakinfer.reading import known
 
-            known(args[0], COMMANDS, what="command", where="command")
+            known(args[0], self.offered, what="command", where="command")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The list of commands, without importing them."""
         with formatter.section("Commands"):
-            formatter.write_dl([(name, words) for name, (_, _, words) in COMMANDS.items()])
+            formatter.write_dl([(name, words) for name, (_, _, words) in self.offered.items()])
 
     def main(
         self,

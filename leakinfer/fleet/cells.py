@@ -38,11 +38,13 @@ UNPLACED = ""  # the component of leaks whose place nobody wrote down
 # systems      systems by installer, by bin of the expected number of leaks in the classes that share workmanship
 #              (``expected_bin``) and by the number found; ``expected_micro``: the sum of the expected, in millionths.
 # sizes        leaks with a measured loss, by bin of their size.
-# looked       sites at which a circumstance was looked for, and at how many it was there.
-# repairs      repairs of which it is known whether they held.
+# looked       rows of the table of sites at which a circumstance was looked for, and at how many it was there; where
+#              it came or went, when the part was new.
+# repairs      repairs of which it is known whether they held; ``exchanged``: yes, no, or empty where unknown.
 # trials       sites tested at one visit, by the tests written down there. ``tests`` as
 #              ``bubbles:0/1;probe_point:2/3``: by method, sorted, how many of its tests spoke for a leak. ``truth``:
 #              leak, tight, or empty where unknown. ``size_bin`` of the measured loss, NO_SIZE where none was measured.
+#              ``refrigerant``: proper name, empty where unknown; it turns a size into the rate that a method meets.
 FORMATS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "found": (("component", "type", "around", "searched", "band"), ("found", "known_before", "before")),
     "risk": (
@@ -54,7 +56,7 @@ FORMATS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "sizes": (("component", "size_bin"), ("leaks",)),
     "looked": (("exposure",), ("looked", "there")),
     "repairs": (("component", "exchanged"), ("repairs", "held")),
-    "trials": (("component", "tests", "truth", "size_bin"), ("times",)),
+    "trials": (("component", "refrigerant", "tests", "truth", "size_bin"), ("times",)),
 }
 
 

@@ -41,7 +41,7 @@ def compare(fit: Fit, earlier: Cells, later: Cells, seed: int) -> Scores:
     data = data_of(later, priors.classes, priors.exposures, priors.types)
     ours = _mixture(each_draw(fit.sample.values, fit.model.fixed), data, priors)
     shipped = _mixture(prior_draws(fit.model, seed), data, priors)
-    bare = _bare_counts(earlier, later, data, priors)
+    bare = _bare_counts(earlier, data, priors)
     return Scores(
         cells=data.found.size,
         leaks=data.leaks,
@@ -80,24 +80,14 @@ def _mixture(draws: Iterable[Mapping[str, Any]], data: HazardData, priors: Hazar
     return np.asarray(logsumexp(np.array(terms), axis=0) - np.log(len(terms)))
 
 
-def _bare_counts(earlier: Cells, later: Cells, data: HazardData, priors: HazardPriors) -> Array:
+def _bare_counts(earlier: Cells, data: HazardData, priors: HazardPriors) -> Array:
     """(F,) log chance by leaks over component-years of each class, with Jeffreys' half leak: negative binomial."""
     from scipy.stats import nbinom
 
     before = data_of(earlier, priors.classes, priors.exposures, priors.types)
-    years = _years(before, len(priors.classes))
-    leaks = np.bincount(before.cell_component, before.found, len(priors.classes)) + 0.5
-    there = np.add.reduceat(np.where(_fresh(data), data.amount, 0.0), data.begin[:-1])
-    time = np.maximum(years[data.cell_component], 1e-9)
-    return np.asarray(nbinom.logpmf(data.found, leaks[data.cell_component], time / (time + np.maximum(there, 1e-9))))
-
-
-def _fresh(data: HazardData) -> Any:
-    """(R,) rows of component-years that no visit has passed yet."""
-    bands = data.edges.size - 1
-    return ~data.old & (data.band % (bands + 1) < bands)
-
-
-def _years(data: HazardData, classes: int) -> Array:
-    fresh = _fresh(data)
-    return np.bincount(data.cell_component[data.cell[fresh]], data.amount[fresh], classes).astype(float)
+    count = len(priors.classes)
+    leaks = np.bincount(before.cell_component, before.found, count) + 0.5
+    years = np.maximum(np.bincount(before.cell_component, before.years, count), 1e-9)
+    there = np.maximum(data.years, 1e-9)
+    time = years[data.cell_component]
+    return np.asarray(nbinom.logpmf(data.found, leaks[data.cell_component], time / (time + there)))

@@ -47,20 +47,22 @@ class Groups:
 
 @dataclass(frozen=True, eq=False)
 class HazardData:
-    """Risk rows (R,), sorted by the cell (F,) in which their leaks are found.
+    """Risk rows (R,), sorted by lots (K,), and these by the cell (F,) in which their leaks are found.
 
-    ``band`` points into (classes x bands), the last entry of a class being the backlog; ``amount`` is component-years,
-    of the backlog components. ``begin`` (F + 1,): where a cell's rows begin. ``old``: leaks that a visit had missed.
+    A row is one way of being found: ``amount`` component-years, of the backlog components. The rows of a lot, from
+    ``row_begin[k]`` on, share all that has to do with how leaks begin: ``band`` points into (classes x bands), the
+    last entry of a class being the backlog; ``old``: leaks that a visit had missed. ``lot_begin``: where a cell's lots
+    begin. ``years`` (F,): component-years that no visit has passed yet.
     """
 
-    cell: Index
-    begin: Index
-    band: Index
     way: Index
+    amount: Array
+    row_begin: Index
+    band: Index
     around: Index
     type: Index
-    amount: Array
     old: NDArray[np.bool_]
+    lot_begin: Index
     cell_component: Index
     cell_type: Index
     cell_band: Index
@@ -68,6 +70,7 @@ class HazardData:
     found: Array
     known_before: Array
     before: Array
+    years: Array
     ways: Way
     present: Array  # (A, X) whether a circumstance is there
     unknown: Array  # (A, X) whether nobody looked for it
@@ -106,25 +109,13 @@ def data_of(cells: Cells, classes: Sequence[str], exposures: Sequence[str], type
     risk = cells.tables["risk"]
     risk = risk[risk["component"].isin(list(classes)) & (risk["days"] > 0)]
     key = list(FORMATS["found"][0])
-    risk = risk.sort_values([*key, "begun_band", "begun_around", "missed", "missed_other"], ignore_index=True)
+    heads = risk[key].drop_duplicates().sort_values(key, ignore_index=True)
     cell = risk.groupby(key, sort=True).ngroup().to_numpy()
-    count = int(cell.max()) + 1 if cell.size else 0
-    heads = risk.drop_duplicates(key).reset_index(drop=True)
     found, lost = _found(cells, heads, key, set(classes))
-    backlog = (risk["begun_band"] == BACKLOG).to_numpy()
-    component, around = _places(risk["component"], classes), sorted(set(risk["begun_around"]) | set(heads["around"]))
-    bands = len(cells.scale.age_years) - 1
-    band = component * (bands + 1) + np.where(backlog, bands, risk["begun_band"].to_numpy())
-    ways, way = _ways(component, risk)
+    around = sorted(set(risk["begun_around"]) | set(heads["around"]))
+    ways, way = _ways(_places(risk["component"], classes), risk)
     return HazardData(
-        cell=cell,
-        begin=np.searchsorted(cell, np.arange(count + 1)),
-        band=band,
-        way=way,
-        around=_places(risk["begun_around"], around),
-        type=_places(risk["type"], types),
-        amount=risk["days"].to_numpy(float) / np.where(backlog, 1.0, DAYS_A_YEAR),
-        old=(risk["missed"] + risk["missed_other"]).to_numpy() > 0,
+        **_rows(risk, cell, way, classes, around, types, len(cells.scale.age_years) - 1),
         cell_component=_places(heads["component"], classes),
         cell_type=_places(heads["type"], types),
         cell_band=heads["band"].to_numpy(),
@@ -145,31 +136,62 @@ def data_of(cells: Cells, classes: Sequence[str], exposures: Sequence[str], type
     )
 
 
+def _rows(
+    risk: DataFrame,
+    cell: Index,
+    way: Index,
+    classes: Sequence[str],
+    around: Sequence[str],
+    types: Sequence[str],
+    bands: int,
+) -> dict[str, Any]:
+    """The risk rows by cell and lot, and the component-years of each cell."""
+    backlog = (risk["begun_band"] == BACKLOG).to_numpy()
+    begun = np.where(backlog, bands, risk["begun_band"].to_numpy())
+    band = _places(risk["component"], classes) * (bands + 1) + begun
+    old = (risk["missed"] + risk["missed_other"]).to_numpy() > 0
+    amount = risk["days"].to_numpy(float) / np.where(backlog, 1.0, DAYS_A_YEAR)
+    keys = [cell, band, _places(risk["begun_around"], around), _places(risk["type"], types), old, way]
+    cells = int(cell.max()) + 1 if cell.size else 0
+    years = np.bincount(cell, np.where(old | backlog, 0.0, amount), cells).astype(float)
+    return {**_lots(np.stack(keys, axis=1), amount, cells), "years": years}
+
+
+def _lots(keys: Index, amount: Array, cells: int) -> dict[str, Any]:
+    """Rows with one key of (cell, band, around, type, old, way) added, and where lots and cells begin."""
+    rows, place = np.unique(keys, axis=0, return_inverse=True)
+    lots, row_begin = np.unique(rows[:, :5], axis=0, return_index=True)
+    return {
+        "way": rows[:, 5],
+        "amount": np.bincount(place.reshape(-1), amount, len(rows)).astype(float),
+        "row_begin": np.append(row_begin, len(rows)),
+        "band": lots[:, 1],
+        "around": lots[:, 2],
+        "type": lots[:, 3],
+        "old": lots[:, 4].astype(bool),
+        "lot_begin": np.searchsorted(lots[:, 0], np.arange(cells + 1)),
+    }
+
+
 def condensed(data: HazardData) -> HazardData:
     """The same likelihood with fewer rows: cells in which nothing was found become one for each class and type.
 
-    What they expect is only ever summed, so their rows add wherever band, way, circumstances and age agree.
+    What they expect is only ever summed, so their rows add wherever band, way, circumstances and age agree. Whether a
+    leak was missed before matters only where it is known of some.
     """
-    empty = data.found == 0
-    merged = np.where(empty, -1 - data.cell_component * (data.cell_type.max(initial=0) + 1) - data.cell_type, 0)
-    merged = np.where(empty, merged, np.arange(data.found.size))
+    types = data.cell_type.max(initial=0) + 1
+    empty = -1 - data.cell_component * types - data.cell_type
+    merged = np.where(data.found == 0, empty, np.arange(data.found.size))
     _, heads, cell_of = np.unique(merged, return_index=True, return_inverse=True)
-    keys = np.stack([cell_of.reshape(-1)[data.cell], data.band, data.way, data.around, data.type, data.old], axis=1)
-    rows, place = np.unique(keys, axis=0, return_inverse=True)
+    lot = np.repeat(np.arange(data.band.size), np.diff(data.row_begin))
+    cell = np.repeat(np.arange(data.found.size), np.diff(data.lot_begin))[lot]
+    old = data.old[lot] & (data.known_before[cell] > 0)
+    keys = [cell_of.reshape(-1)[cell], data.band[lot], data.around[lot], data.type[lot], old, data.way]
+    kept = ("cell_component", "cell_type", "cell_band", "cell_around", "found", "known_before", "before", "years")
     return replace(
         data,
-        cell=rows[:, 0],
-        begin=np.searchsorted(rows[:, 0], np.arange(heads.size + 1)),
-        band=rows[:, 1],
-        way=rows[:, 2],
-        around=rows[:, 3],
-        type=rows[:, 4],
-        old=rows[:, 5].astype(bool),
-        amount=np.bincount(place.reshape(-1), data.amount, len(rows)).astype(float),
-        **{
-            name: getattr(data, name)[heads]
-            for name in ("cell_component", "cell_type", "cell_band", "cell_around", "found", "known_before", "before")
-        },
+        **_lots(np.stack(keys, axis=1), data.amount, heads.size),
+        **{name: getattr(data, name)[heads] for name in kept},
     )
 
 

@@ -20,7 +20,8 @@ class HazardPriors:
     """Priors by component class (C,), circumstance (X,) and system type (T,). A spread of 0 fixes a number.
 
     A class rate, per year, is ``mean`` x theta, theta ~ Gamma(alpha x ``weight``, rate beta x ``weight``). Other
-    numbers are lognormal around what stands here with ``..._log_sd``; the chance that a search finds a leak is logit-normal.
+    numbers are lognormal around what stands here with ``..._log_sd``; the chance that a search finds a leak has a
+    normal logit.
     ``found_least``: share of the sizes that a search can meet is computed from it (Pa m3/s; 0: all).
     """
 

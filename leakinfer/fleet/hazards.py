@@ -50,9 +50,18 @@ def _rates(priors: HazardPriors) -> dict[str, Any]:
     return {
         "theta": pm.Gamma("theta", alpha * priors.weight, beta * priors.weight, shape=len(priors.classes)),
         "weibull": priors.weibull * _around_one("weibull_z", priors.weibull_log_sd, len(priors.classes)),
-        "type_log": priors.type_log_sd * _standard("type_z", priors.type_log_sd, len(priors.types)),
+        "type_log": _types(priors),
         "backlog": priors.backlog * _around_one("backlog_z", priors.backlog_log_sd, len(priors.classes)),
     }
+
+
+def _types(priors: HazardPriors) -> Any:
+    """(T,) log factors of the system types around their mean, which is the level of all rates."""
+    import pymc as pm
+
+    if not priors.type_log_sd:
+        return np.zeros(len(priors.types))
+    return pm.ZeroSumNormal("type_log", priors.type_log_sd, shape=len(priors.types))
 
 
 def _sizes(priors: HazardPriors) -> dict[str, Any]:

@@ -88,34 +88,23 @@ def learned(
 ) -> LearnedPriors:
     """The learned priors with their provenance; ``more``: diagnostics of the model of the methods."""
     values, priors = fit.sample.values, fit.priors
-    apart, shift = _types(fit)
     why = reasons(settings.trust, [fit.sample.diagnostics, *more], fit.checks)
     return LearnedPriors(
         provenance=_provenance(fit, cells, catalogue, seed, why, more),
         component=_components(fit, cells),
         exposure=_exposures(fit),
         system=tuple(
-            LearnedSystem(name, moved(np.exp(apart[:, place]), 1.0)) for place, name in enumerate(priors.types)
+            LearnedSystem(name, moved(np.exp(values["type_log"][:, place]), 1.0))
+            for place, name in enumerate(priors.types)
+            if "type_log" in values
         ),
         shared=_shared(fit),
         installer=_installers(fit),
         method=methods,
         check=fit.checks,
-        level=moved(values["alpha"] / values["beta"] * np.exp(shift), 1.0),
+        level=moved(values["alpha"] / values["beta"], 1.0),
         placed=float(values["placed"].mean()) if "placed" in values else None,
     )
-
-
-def _types(fit: Fit) -> tuple[Array, Array]:
-    """(draws, T) log factors of the system types around their mean, and (draws,) that mean, which the rates take over.
-
-    A common factor of all types and the level of all rates cannot be told apart; only their product is known well.
-    """
-    draws = len(fit.sample.values["theta"])
-    held = {**fit.model.fixed, **fit.sample.values}["type_log"]
-    factors = np.broadcast_to(held, (draws, len(fit.priors.types)))
-    shift = factors.mean(axis=1)
-    return factors - shift[:, None], np.asarray(shift)
 
 
 def moved(drawn: Array, shipped: float, *, median: bool = False) -> Moved:
@@ -127,10 +116,10 @@ def moved(drawn: Array, shipped: float, *, median: bool = False) -> Moved:
 def _components(fit: Fit, cells: Cells) -> tuple[LearnedComponent, ...]:
     values, priors = {**fit.model.fixed, **fit.sample.values}, fit.priors
     draws = len(fit.sample.values["theta"])
-    years, level = _component_years(cells), np.exp(_types(fit)[1])
+    years = _component_years(cells)
     found = []
     for place, name in enumerate(priors.classes):
-        rate = priors.mean[place] * values["theta"][:, place] * level
+        rate = priors.mean[place] * values["theta"][:, place]
         told = {key: np.broadcast_to(values[key], (draws, len(priors.classes)))[:, place] for key in _BY_CLASS}
         found.append(
             LearnedComponent(

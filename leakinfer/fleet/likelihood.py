@@ -57,19 +57,19 @@ def findable(ops: Ops, values: Mapping[str, Any], priors: HazardPriors) -> Any:
 
 def expected(ops: Ops, values: Mapping[str, Any], data: HazardData, priors: HazardPriors) -> Expected:
     """Leaks that the cells expect, frailty apart."""
-    rows = (
+    found = _segments(ops, _found_by(ops, values, data)[data.way] * data.amount, data.row_begin)
+    lots = (
         _begun(ops, values, data, priors)[data.band]
-        * _found_by(ops, values, data)[data.way]
         * ops.exp(_circumstances(ops, values, data)[data.around] + values["type_log"][data.type])
-        * data.amount
+        * found
         * values["placed"]
     )
-    cell = _segments(ops, rows, data.begin)
+    cell = _segments(ops, lots, data.lot_begin)
     shared = priors.workmanship[data.cell_component]
     types = len(priors.types)
     return Expected(
         cell,
-        _segments(ops, rows * data.old, data.begin),
+        _segments(ops, lots * data.old, data.lot_begin),
         _sums(cell, data.cell_type, types),
         _sums(cell * shared, data.cell_type, types),
     )
@@ -103,7 +103,7 @@ def _circumstances(ops: Ops, values: Mapping[str, Any], data: HazardData) -> Any
 
 
 def _segments(ops: Ops, rows: Any, begin: Any) -> Any:
-    """(F,) sums of the rows of each cell."""
+    """(n,) sums of the rows from ``begin[k]`` to before ``begin[k + 1]``."""
     running = ops.concatenate([np.zeros(1), ops.cumsum(rows)])
     return running[begin[1:]] - running[begin[:-1]]
 

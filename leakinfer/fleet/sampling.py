@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -72,11 +74,14 @@ def sample(model: Any, seed: int, effort: Effort | None = None) -> Sample:
     return Sample(raw, flat(raw), diagnose(raw, time.perf_counter() - began), effort)
 
 
-def compiled_by_numba() -> Any:
-    """Within it PyTensor compiles by Numba, which needs no C compiler."""
+@contextmanager
+def compiled_by_numba() -> Iterator[None]:
+    """Within it PyTensor compiles by Numba, which needs no C compiler; what cannot be cached is no news."""
     import pytensor
 
-    return pytensor.config.change_flags(mode="NUMBA")
+    with pytensor.config.change_flags(mode="NUMBA"), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Cannot cache compiled function")
+        yield
 
 
 def posterior(raw: Any) -> Any:

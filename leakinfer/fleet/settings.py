@@ -81,6 +81,27 @@ class Search(Sourced, frozen=True):
     backlog_log_sd: NotNegative
 
 
+class Methods(Sourced, frozen=True):
+    """How far the methods of a fleet may differ from the shipped ones, and what is known of the sites that are tested.
+
+    ``..._logit_sd``: spread of the log odds of a share, beta with the shipped mean; ``..._log_sd``: of a lognormal with
+    the shipped median, 0 keeps the shipped number. ``prevalence``: of leaks among the tested sites of a class.
+    ``small_log_sd``: of how many times more leaks that no search meets are there than begin, since nobody mends them.
+    ``written``: chance that the truth, or a measured loss, is written down. ``stand_in``: the refrigerant of a system
+    of which nobody wrote it down.
+    """
+
+    false_alarm_logit_sd: Positive
+    lapse_logit_sd: Positive
+    unreachable_logit_sd: Positive
+    rate50_log_sd: NotNegative
+    slope_log_sd: NotNegative
+    prevalence: Beta
+    small_log_sd: NotNegative
+    written: Beta
+    stand_in: Text
+
+
 class Trust(Sourced, frozen=True):
     """From where on a fit is refused."""
 
@@ -96,6 +117,7 @@ class FleetSettings(Value, frozen=True):
     level: Level
     spread: Spread
     search: Search
+    methods: Methods
     trust: Trust
 
 

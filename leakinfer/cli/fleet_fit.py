@@ -1,0 +1,229 @@
+"""``fleet fit`` and ``fleet compare``: learned priors from histories or cells, and how well they foretell."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from leakinfer.catalogue.learned import LearnedPriors
+from leakinfer.catalogue.model import Catalogue
+from leakinfer.catalogue.reader import load_catalogue
+from leakinfer.cli.answer import print_json
+from leakinfer.cli.entry import USAGE_ERROR
+from leakinfer.cli.fleet import fleet_libraries
+from leakinfer.cli.options import json_option
+from leakinfer.cli.screen import pairs, table, wrapped
+from leakinfer.errors import InputError
+
+if TYPE_CHECKING:
+    from leakinfer.fleet.cells import Cells
+    from leakinfer.fleet.compare import Scores
+    from leakinfer.fleet.sampling import Effort
+
+SHOWN = 12  # classes and circumstances on the screen; the report has all
+
+_PATH = click.Path(path_type=Path)
+sources = click.argument("sources", metavar="HISTORY|CELLS...", nargs=-1, required=True, type=_PATH)
+
+
+def _effort_options(function: Any) -> Any:
+    for option, default, words in (
+        ("--draws", 800, "Draws of each chain that are kept."),
+        ("--tune", 800, "Draws of each chain to tune the sampler with."),
+        ("--chains", 4, "Chains."),
+    ):
+        function = click.option(option, default=default, type=click.IntRange(min=1), help=words, show_default=True)(
+            function
+        )
+    return function
+
+
+@click.command("fit")
+@sources
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="The file of learned priors to write.")
+@click.option("--seed", default=1, type=click.IntRange(min=0), help="Of the sampler.", show_default=True)
+@_effort_options
+@click.option("--processes", default=1, type=click.IntRange(min=1), help="That read the history.", show_default=True)
+@click.option("--priors", type=click.Path(path_type=Path), metavar="FOLDER", help="Priors to move, not the shipped.")
+@click.option("--force", is_flag=True, help="Write the file although the fit is refused, and mark it as untrusted.")
+@json_option
+def fit(
+    sources: Sequence[Path], out: Path, seed: int, processes: int, priors: Path | None, force: bool, as_json: bool,
+    **effort: int,
+) -> int:  # fmt: skip
+    """Learn priors from histories or cells, and write the file that 'leakinfer new --priors' reads.
+
+    The posterior sample is stored beside it (.nc, ArviZ's netCDF), also when the fit is refused.
+    """
+    with fleet_libraries():
+        from leakinfer.catalogue.learned import write_learned
+
+        catalogue = load_catalogue(priors)
+        cells = cells_from(sources, catalogue, processes)
+        found = _fitted(cells, catalogue, seed, _effort(effort, as_json), out)
+    refused = not found.provenance.trusted and not force
+    if not refused:
+        write_learned(found, out)
+    _answer(found, out, refused, as_json)
+    return USAGE_ERROR if refused else 0
+
+
+def _effort(given: dict[str, int], quiet: bool) -> Effort:
+    from leakinfer.fleet.sampling import Effort
+
+    return Effort(given["chains"], given["tune"], given["draws"], progress=not quiet)
+
+
+def cells_from(
+    given: Sequence[Path],
+    catalogue: Catalogue,
+    processes: int,
+    *,
+    since: date | None = None,
+    until: date | None = None,
+) -> Cells:
+    """The cells of histories (folders) and of files of cells, together."""
+    from leakinfer.fleet.cells import load, total
+    from leakinfer.fleet.reduce import reduce_history
+    from leakinfer.fleet.settings import load_settings
+
+    folders, files = [path for path in given if path.is_dir()], [path for path in given if not path.is_dir()]
+    if files and (since or until):
+        raise InputError("holds no dates any more", where=str(files[0]), allowed="histories, which are folders")
+    parts = [load(path) for path in files]
+    if folders:
+        parts.append(reduce_history(folders, catalogue, load_settings(), processes=processes, since=since, until=until))
+    return total(parts)
+
+
+def _fitted(cells: Cells, catalogue: Catalogue, seed: int, effort: Effort, out: Path) -> LearnedPriors:
+    """The fit of the rates and, where tests were written down, of the methods."""
+    from leakinfer.fleet.learn import fit_cells, learned
+    from leakinfer.fleet.performance import fit_methods
+    from leakinfer.fleet.sampling import save
+    from leakinfer.fleet.settings import load_settings
+
+    settings = load_settings()
+    found = fit_cells(cells, catalogue, settings, seed, effort)
+    save(found.sample.raw, out.with_suffix(".nc"))
+    methods = fit_methods(cells, catalogue, settings, seed, effort)
+    if methods is None:
+        return learned(found, cells, catalogue, settings, seed)
+    save(methods.sample.raw, out.with_suffix(".methods.nc"))
+    return learned(found, cells, catalogue, settings, seed, methods.learned, [methods.sample.diagnostics])
+
+
+def _answer(found: LearnedPriors, out: Path, refused: bool, as_json: bool) -> None:
+    origin = found.provenance
+    if as_json:
+        from msgspec import to_builtins
+
+        print_json({"file": None if refused else str(out), "refused": refused, "learned": to_builtins(found)})
+    else:
+        click.echo(_page(found))
+    for reason in origin.reasons:
+        click.echo(f"leakinfer: {out}: {reason}", err=True)
+    if refused:
+        allowed = "more data or draws, or --force to write it as untrusted"
+        click.echo(f"leakinfer: {out}: is not written, the fit is not to be trusted; allowed: {allowed}", err=True)
+    elif not as_json:
+        click.echo(wrapped(f"Written: {out}. Next: leakinfer fleet report {out}", first="\n  "))
+
+
+def _page(found: LearnedPriors) -> str:
+    origin = found.provenance
+    said = [
+        ("history", f"{origin.systems} systems, {origin.rows} rows ({origin.rows_left_out} left out)"),
+        ("time", f"{origin.first_day} to {origin.last_day}"),
+        ("sampler", f"R-hat {origin.worst_rhat:.3f}, ESS {origin.least_ess:.0f}, {origin.divergences} diverged"),
+    ]
+    movers = sorted(found.component, key=lambda one: -abs(_times(one.mean.value, one.mean.shipped) - 1))[:SHOWN]
+    rows = [
+        (
+            one.id,
+            str(one.leaks),
+            f"{one.mean.shipped:.2g}",
+            f"{one.mean.value:.2g}",
+            f"{one.mean.low:.2g} to {one.mean.high:.2g}",
+            f"x {_times(one.mean.value, one.mean.shipped):.2f}",
+        )
+        for one in movers
+    ]
+    heads = ("component class", "leaks", "shipped", "learned", "95 %", "moved")
+    around = sorted(found.exposure, key=lambda one: -abs(_times(one.ratio.value, one.ratio.shipped) - 1))[:SHOWN]
+    ratios = [
+        (
+            one.id,
+            str(one.looked),
+            f"{one.ratio.shipped:.2g}",
+            f"{one.ratio.value:.2g}",
+            f"{one.ratio.low:.2g} to {one.ratio.high:.2g}",
+        )
+        for one in around
+    ]
+    return "\n".join(
+        [
+            pairs(said),
+            "\n  Leaks a component-year, those that moved most first:\n",
+            table(heads, rows, right=(1, 2, 3, 4, 5), fixed=(0,)),
+            "\n  Hazard ratios of circumstances:\n",
+            table(("circumstance", "looked at", "shipped", "learned", "95 %"), ratios, right=(1, 2, 3, 4), fixed=(0,)),
+        ]
+    )
+
+
+def _times(value: float, shipped: float) -> float:
+    return value / shipped
+
+
+@click.command("compare")
+@click.argument("folders", metavar="HISTORY...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--after", required=True, metavar="DATE", help="Fit to visits before this day, score those from it on.")
+@click.option("--seed", default=1, type=click.IntRange(min=0), help="Of the sampler.", show_default=True)
+@_effort_options
+@click.option("--processes", default=1, type=click.IntRange(min=1), help="That read the history.", show_default=True)
+@json_option
+def compare(folders: Sequence[Path], after: str, seed: int, processes: int, as_json: bool, **effort: int) -> None:
+    """Do learned priors foretell later years better than the shipped ones, or than bare counts?
+
+    Log scores of the leaks found from DATE on, cell by cell, in nats: the higher the better.
+    """
+    split = _day(after)
+    with fleet_libraries():
+        from leakinfer.fleet.compare import compare as scored
+        from leakinfer.fleet.learn import fit_cells
+        from leakinfer.fleet.settings import load_settings
+
+        catalogue = load_catalogue()
+        earlier = cells_from(folders, catalogue, processes, until=split)
+        later = cells_from(folders, catalogue, processes, since=split)
+        found = fit_cells(earlier, catalogue, load_settings(), seed, _effort(effort, as_json))
+        scores = scored(found, earlier, later, seed)
+    if as_json:
+        print_json(asdict(scores))
+        return
+    click.echo(_score_page(scores))
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise InputError(f"'{text}' is no date", where="--after", allowed="a day as 2024-01-01") from error
+
+
+def _score_page(scores: Scores) -> str:
+    rows = [("learned", f"{scores.learned:.1f}", "", "")]
+    for name, other, errors in (
+        ("shipped", scores.shipped, scores.over_shipped),
+        ("counts per class", scores.counts, scores.over_counts),
+    ):
+        rows.append((name, f"{other:.1f}", f"{scores.learned - other:+.1f}", f"{errors:.1f}"))
+    heads = ("priors", "log score", "learned is better by", "in standard errors")
+    said = f"{scores.leaks} leaks found later, in {scores.cells} cells; log score in nats, the higher the better."
+    return f"{wrapped(said)}\n\n{table(heads, rows, right=(1, 2, 3), fixed=(0,))}"

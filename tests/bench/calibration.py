@@ -1,0 +1,176 @@
+"""Is the learning calibrated? Fleets whose truth is drawn from the priors, lived day by day, reduced and fitted.
+
+    python tests/bench/calibration.py            # 40 fleets, some 20 minutes on two cores
+    python tests/bench/calibration.py --fleets 4 --json
+
+Aims: of all 95 % intervals, 95 % hold the truth, and ranks look uniform, the joint log-likelihood's too.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import argparse
+import json
+import sys
+import tempfile
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from leakinfer.catalogue.reader import load_catalogue
+from leakinfer.fleet.invented import invent, write
+from leakinfer.fleet.invented_plan import Plan, load_invented
+from leakinfer.fleet.invented_truth import Truth, draw_truth
+from leakinfer.fleet.learn import Fit, fit_cells
+from leakinfer.fleet.likelihood import log_likelihood
+from leakinfer.fleet.ops import numpy_ops
+from leakinfer.fleet.predictive import failed
+from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.sampling import Effort
+from leakinfer.fleet.settings import load_settings
+from tests.bench.ranks import expected_inside, shares_below, summary
+
+CLASSES = ("brazed_joint", "cap_plastic", "drier_liquid", "fin_tube", "flare", "line_set", "return_bend", "valve_core")
+THIN = 4  # draws between those that are ranked, so that they hang together little
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """One invented fleet, fitted: where each truth ranks, and what the sampler and the checks said."""
+
+    seed: int
+    leaks: int
+    rhat: float
+    ess: float
+    divergences: int
+    failed_checks: tuple[str, ...]
+    shares: dict[str, list[float]]
+
+
+def plan_of(systems: int, classes: tuple[str, ...] = CLASSES) -> Plan:
+    """A small fleet in which all that a fit supposes is so: what leaked when records began was drawn."""
+    plan = load_invented().plan
+    return replace_plan(plan, systems=systems, classes=classes, backlog="drawn", installers=6, writes=0.0, fails=0.0)
+
+
+def replace_plan(plan: Plan, **changed: Any) -> Plan:
+    """The plan with some entries changed."""
+    from msgspec import structs
+
+    return structs.replace(plan, **changed)
+
+
+def one_fleet(seed: int, plan: Plan, effort: Effort) -> Fleet:
+    """Draw a truth, invent its fleet, reduce, fit and rank."""
+    catalogue, settings = load_catalogue(), load_settings()
+    rng = np.random.default_rng(seed)
+    truth = draw_truth(catalogue, settings, rng, plan)
+    with tempfile.TemporaryDirectory() as folder:
+        write(invent(truth, plan, catalogue, rng), truth, Path(folder))
+        cells = reduce_history([Path(folder)], catalogue, settings)
+    fit = fit_cells(cells, catalogue, settings, seed, effort)
+    told = true_values(truth, fit)
+    joint = log_likelihood(numpy_ops(), {**fit.model.fixed, **told}, fit.data, fit.priors)
+    ranked = {name: value for name, value in told.items() if name in fit.sample.values}
+    shares = shares_below(fit.sample.values, ranked | {"log_likelihood": np.asarray(joint)}, THIN)
+    figures = fit.sample.diagnostics
+    wrong = tuple(f"{check.group}: {check.what}" for check in failed(fit.checks, settings.trust.least_check_p))
+    return Fleet(
+        seed,
+        fit.data.leaks,
+        figures.rhat,
+        figures.ess,
+        figures.divergences,
+        wrong,
+        {name: share.tolist() for name, share in shares.items()},
+    )
+
+
+def true_values(truth: Truth, fit: Fit) -> dict[str, Any]:
+    """The truth as the values of the likelihood, for the names that the data speak of."""
+    classes = [truth.classes.index(name) for name in fit.priors.classes]
+    around = [truth.exposures.index(name) for name in fit.priors.exposures]
+    types = [truth.types.index(name) for name in fit.priors.types]
+    crews = [truth.installers.index(name) for name in fit.data.installers]
+    by_class = {
+        name: getattr(truth, name)[classes]
+        for name in ("theta", "weibull", "size_median", "size_log_sd", "found", "backlog")
+    }
+    return by_class | {
+        "log_ratio": np.log(truth.ratio[around]),
+        "prevalence": truth.prevalence[around],
+        "type_log": np.log(truth.type_factor[types]),
+        "unknown_visit": truth.unknown_visit,
+        "placed": truth.placed,
+        "installer_log": np.log(truth.installer_factor[crews]),
+        "installer_sd": truth.installer_log_sd,
+        "workmanship_sd": truth.workmanship_log_sd,
+    }
+
+
+def run(fleets: int, systems: int, first: int, processes: int, effort: Effort) -> list[Fleet]:
+    """All fleets, each in a process of its own."""
+    plan, found = plan_of(systems), []
+    with ProcessPoolExecutor(processes) as pool:
+        tasks = [pool.submit(one_fleet, first + number, plan, effort) for number in range(fleets)]
+        for task in tasks:
+            found.append(task.result())
+            _say(found[-1])
+    return found
+
+
+def _say(fleet: Fleet) -> None:
+    words = f"fleet {fleet.seed}: {fleet.leaks} leaks, R-hat {fleet.rhat:.3f}, {fleet.divergences} diverged"
+    print(words, file=sys.stderr, flush=True)
+
+
+def main() -> None:
+    """Print the figures beside their aims."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--fleets", type=int, default=40)
+    parser.add_argument("--systems", type=int, default=1500)
+    parser.add_argument("--first", type=int, default=1, help="seed of the first fleet")
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--json", action="store_true")
+    given = parser.parse_args()
+    began = time.perf_counter()
+    effort = Effort(chains=2, tune=600, draws=800, cores=1)
+    fleets = run(given.fleets, given.systems, given.first, given.processes, effort)
+    kinds = summary([{name: np.asarray(share) for name, share in fleet.shares.items()} for fleet in fleets])
+    figures = {
+        "fleets": len(fleets),
+        "leaks": sum(fleet.leaks for fleet in fleets),
+        "inside_95": kinds["all"].inside / kinds["all"].count,
+        "inside_aim": 0.95,
+        "worst_rhat": max(fleet.rhat for fleet in fleets),
+        "divergences": sum(fleet.divergences for fleet in fleets),
+        "fleets_with_failed_checks": sum(bool(fleet.failed_checks) for fleet in fleets),
+        "minutes": (time.perf_counter() - began) / 60,
+        "kinds": {
+            name: asdict(kind) | dict(zip(("low", "high"), expected_inside(kind.count), strict=True))
+            for name, kind in kinds.items()
+        },
+    }
+    print(json.dumps(figures) if given.json else _page(figures))
+
+
+def _page(figures: dict[str, Any]) -> str:
+    lines = [f"{name}: {value:.4g}" for name, value in figures.items() if name != "kinds"]
+    lines.append(f"{'quantity':16} {'intervals':>9} {'hold it':>8} {'99 % range':>12} {'uniform, p':>10}")
+    for name, kind in figures["kinds"].items():
+        span = f"{kind['low']} to {kind['high']}"
+        lines.append(f"{name:16} {kind['count']:9} {kind['inside']:8} {span:>12} {kind['p']:10.3f}")
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    main()
