@@ -33,8 +33,8 @@ sources = click.argument("sources", metavar="HISTORY|CELLS...", nargs=-1, requir
 
 def _effort_options(function: Any) -> Any:
     for option, default, words in (
-        ("--draws", 800, "Draws of each chain that are kept."),
-        ("--tune", 800, "Draws of each chain to tune the sampler with."),
+        ("--draws", 600, "Draws of each chain that are kept."),
+        ("--tune", 600, "Draws of each chain to tune the sampler with."),
         ("--chains", 4, "Chains."),
     ):
         function = click.option(option, default=default, type=click.IntRange(min=1), help=words, show_default=True)(

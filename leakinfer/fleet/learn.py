@@ -27,7 +27,7 @@ from leakinfer.fleet.hazard_data import HazardData, condensed, data_of, names_in
 from leakinfer.fleet.hazard_priors import WORKMANSHIP, HazardPriors, priors_of
 from leakinfer.fleet.hazards import HazardModel, hazard_model
 from leakinfer.fleet.predictive import checks, each_draw, failed
-from leakinfer.fleet.sampling import Array, Diagnostics, Effort, Sample, sample, versions
+from leakinfer.fleet.sampling import Array, Diagnostics, Effort, Sample, sample_well, versions
 from leakinfer.fleet.settings import FleetSettings, Trust
 
 
@@ -56,7 +56,7 @@ def fit_cells(
     priors = priors_of(catalogue, settings, classes, exposures, types)
     data = data_of(cells, classes, exposures, types)
     model = hazard_model(priors, condensed(data))
-    drawn = sample(model.model, seed, effort)
+    drawn = sample_well(model.model, seed, effort)
     found = checks(list(each_draw(drawn.values, model.fixed)), data, priors, seed)
     return Fit(priors, data, model, drawn, found)
 

@@ -34,7 +34,7 @@ from leakinfer.catalogue.model import Catalogue
 from leakinfer.fleet.cells import Cells
 from leakinfer.fleet.ops import Ops, tensor_ops
 from leakinfer.fleet.performance_priors import HALF, PerformancePriors, performance_priors
-from leakinfer.fleet.sampling import Array, Effort, Sample, sample
+from leakinfer.fleet.sampling import Array, Effort, Sample, sample_well
 from leakinfer.fleet.settings import FleetSettings
 from leakinfer.fleet.trial_data import Index, TrialData, names_in, trial_data
 
@@ -205,7 +205,7 @@ def fit_methods(
     data = trial_data(cells, priors)
     if not data.trials or not any(data.trials.values()):
         return None
-    drawn = sample(performance_model(priors, data), seed, effort)
+    drawn = sample_well(performance_model(priors, data), seed, effort)
     return MethodFit(priors, data, drawn, learned_methods(drawn, priors, data, catalogue))
 
 

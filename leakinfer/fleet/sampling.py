@@ -6,7 +6,7 @@ import time
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+CAREFUL = 0.98  # acceptance target after divergences
 PACKAGES = ("leakinfer", "pymc", "pytensor", "arviz", "numpy", "pandas")
 
 
@@ -23,10 +24,10 @@ class Effort:
     """How much to sample."""
 
     chains: int = 4
-    tune: int = 700
-    draws: int = 700
+    tune: int = 600
+    draws: int = 600
     cores: int = 2
-    target_accept: float = 0.85
+    target_accept: float = 0.9
     progress: bool = False
 
 
@@ -82,6 +83,14 @@ def compiled_by_numba() -> Iterator[None]:
     with pytensor.config.change_flags(mode="NUMBA"), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Cannot cache compiled function")
         yield
+
+
+def sample_well(model: Any, seed: int, effort: Effort | None = None) -> Sample:
+    """As :func:`sample`; if trajectories diverged, once more with smaller steps."""
+    first = sample(model, seed, effort)
+    if not first.diagnostics.divergences:
+        return first
+    return sample(model, seed + 1, replace(first.effort, target_accept=CAREFUL))
 
 
 def posterior(raw: Any) -> Any:

@@ -23,14 +23,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from msgspec.structs import replace
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.fleet.invented import invent, write
 from leakinfer.fleet.invented_plan import Plan, load_invented
-from leakinfer.fleet.invented_truth import Truth, draw_truth
-from leakinfer.fleet.learn import Fit, fit_cells
+from leakinfer.fleet.invented_truth import draw_truth, values_of
+from leakinfer.fleet.learn import fit_cells
 from leakinfer.fleet.likelihood import log_likelihood
 from leakinfer.fleet.ops import numpy_ops
 from leakinfer.fleet.predictive import failed
@@ -57,16 +58,23 @@ class Fleet:
 
 
 def plan_of(systems: int, classes: tuple[str, ...] = CLASSES) -> Plan:
-    """A small fleet in which all that a fit supposes is so: what leaked when records began was drawn."""
-    plan = load_invented().plan
-    return replace_plan(plan, systems=systems, classes=classes, backlog="drawn", installers=6, writes=0.0, fails=0.0)
+    """A small fleet in which all that a fit supposes is so.
 
-
-def replace_plan(plan: Plan, **changed: Any) -> Plan:
-    """The plan with some entries changed."""
-    from msgspec import structs
-
-    return structs.replace(plan, **changed)
+    What leaked when records began was drawn, a circumstance is drawn for each site, repairs hold, and a hole that is
+    too small to be found does not keep its place from leaking again.
+    """
+    return replace(
+        load_invented().plan,
+        systems=systems,
+        classes=classes,
+        backlog="drawn",
+        small_leaks_stop=False,
+        together=False,
+        installers=6,
+        writes=0.0,
+        fails=0.0,
+        refrigerant_unsaid=0.0,
+    )
 
 
 def one_fleet(seed: int, plan: Plan, effort: Effort) -> Fleet:
@@ -78,7 +86,7 @@ def one_fleet(seed: int, plan: Plan, effort: Effort) -> Fleet:
         write(invent(truth, plan, catalogue, rng), truth, Path(folder))
         cells = reduce_history([Path(folder)], catalogue, settings)
     fit = fit_cells(cells, catalogue, settings, seed, effort)
-    told = true_values(truth, fit)
+    told = values_of(truth, fit.priors, fit.data.installers)
     joint = log_likelihood(numpy_ops(), {**fit.model.fixed, **told}, fit.data, fit.priors)
     ranked = {name: value for name, value in told.items() if name in fit.sample.values}
     shares = shares_below(fit.sample.values, ranked | {"log_likelihood": np.asarray(joint)}, THIN)
@@ -93,28 +101,6 @@ def one_fleet(seed: int, plan: Plan, effort: Effort) -> Fleet:
         wrong,
         {name: share.tolist() for name, share in shares.items()},
     )
-
-
-def true_values(truth: Truth, fit: Fit) -> dict[str, Any]:
-    """The truth as the values of the likelihood, for the names that the data speak of."""
-    classes = [truth.classes.index(name) for name in fit.priors.classes]
-    around = [truth.exposures.index(name) for name in fit.priors.exposures]
-    types = [truth.types.index(name) for name in fit.priors.types]
-    crews = [truth.installers.index(name) for name in fit.data.installers]
-    by_class = {
-        name: getattr(truth, name)[classes]
-        for name in ("theta", "weibull", "size_median", "size_log_sd", "found", "backlog")
-    }
-    return by_class | {
-        "log_ratio": np.log(truth.ratio[around]),
-        "prevalence": truth.prevalence[around],
-        "type_log": np.log(truth.type_factor[types]),
-        "unknown_visit": truth.unknown_visit,
-        "placed": truth.placed,
-        "installer_log": np.log(truth.installer_factor[crews]),
-        "installer_sd": truth.installer_log_sd,
-        "workmanship_sd": truth.workmanship_log_sd,
-    }
 
 
 def run(fleets: int, systems: int, first: int, processes: int, effort: Effort) -> list[Fleet]:

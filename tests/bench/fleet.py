@@ -1,0 +1,97 @@
+"""How fast a large history is learned from: ``python tests/bench/fleet.py [--json] [--rows N]``.
+
+Prints each figure beside its aim. Reading is measured on a history that uses all of the format
+(``fleet_cells.py``), fitting on an invented fleet of as many site rows, with PyTensor's compilation.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from msgspec.structs import replace
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from leakinfer.catalogue.reader import load_catalogue
+from leakinfer.fleet.hazard_data import condensed
+from leakinfer.fleet.invented import invent, load_invented, mild_truth, write
+from leakinfer.fleet.learn import fit_cells
+from leakinfer.fleet.performance import fit_methods
+from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.settings import load_settings
+from tests.bench.fleet_cells import bench_cells, peak_mb
+from tests.bench.measure import report
+
+AIMS = {"cells_rows_per_s": ">= 100,000", "fit_s": "<= 90 with compilation", "peak_mb": "as low as may be"}
+ROWS_A_SYSTEM = 60  # of the invented fleet
+SEED = 1
+
+
+def make_fleet(rows: int, folder: Path) -> None:
+    """Write an invented fleet of about so many rows in the table of sites."""
+    catalogue = load_catalogue()
+    plan = replace(load_invented().plan, systems=max(rows // ROWS_A_SYSTEM, 1))
+    truth = mild_truth(catalogue, SEED, plan)
+    write(invent(truth, plan, catalogue, np.random.default_rng([SEED, 2])), truth, folder)
+
+
+def measure_fit(folder: Path) -> dict[str, Any]:
+    """Seconds from the cells to the learned numbers, in this process."""
+    catalogue, settings = load_catalogue(), load_settings()
+    cells = reduce_history([folder], catalogue, settings)
+    start = time.perf_counter()
+    fit = fit_cells(cells, catalogue, settings, SEED)
+    rates = time.perf_counter() - start
+    methods = fit_methods(cells, catalogue, settings, SEED)
+    return {
+        "fit_s": rates,
+        "fit_methods_s": time.perf_counter() - start - rates,
+        "fit_peak_mb": peak_mb(),
+        "site_rows_and_others": cells.counts.rows,
+        "leaks": fit.data.leaks,
+        "risk_rows": condensed(fit.data).amount.size,
+        "rhat": fit.sample.diagnostics.rhat,
+        "ess": fit.sample.diagnostics.ess,
+        "divergences": fit.sample.diagnostics.divergences,
+        "methods_ess": methods.sample.diagnostics.ess if methods else 0.0,
+    }
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--rows", type=int, default=1_000_000)
+    parser.add_argument("--json", action="store_true", help="as JSON")
+    parser.add_argument("--fit", metavar="FOLDER", type=Path, help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    if given.fit:
+        print(json.dumps(measure_fit(given.fit)))
+        return
+    read = bench_cells(given.rows)
+    with tempfile.TemporaryDirectory() as folder:
+        make_fleet(given.rows, Path(folder))
+        command = [sys.executable, __file__, "--fit", folder]
+        told = subprocess.run(command, check=True, capture_output=True, text=True).stdout.splitlines()[-1]
+    figures = {**read, **json.loads(told)}
+    figures["peak_mb"] = max(read["peak_mb"], figures["fit_peak_mb"])
+    answer = report(figures, AIMS, {})
+    if given.json:
+        print(json.dumps(answer))
+    else:
+        print("\n".join(f"{name}: {value['figure']:,} {value['aim']}" for name, value in answer["beside_aims"].items()))
+
+
+if __name__ == "__main__":
+    main()
