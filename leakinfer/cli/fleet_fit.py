@@ -21,8 +21,8 @@ from leakinfer.cli.screen import pairs, table, wrapped
 from leakinfer.errors import InputError
 
 if TYPE_CHECKING:
-    from leakinfer.fleet.cells import Cells
-    from leakinfer.fleet.compare import Scores
+    from leakinfer.fleet.cells.model import Cells
+    from leakinfer.fleet.rates.compare import Scores
     from leakinfer.fleet.sampling import Effort
 
 SHOWN = 12  # classes and circumstances on the screen; the report has all
@@ -88,8 +88,8 @@ def cells_from(
     until: date | None = None,
 ) -> Cells:
     """The cells of histories (folders) and of files of cells, together."""
-    from leakinfer.fleet.cells import load, total
-    from leakinfer.fleet.reduce import reduce_history
+    from leakinfer.fleet.cells.model import load, total
+    from leakinfer.fleet.cells.reduce import reduce_history
     from leakinfer.fleet.settings import load_settings
 
     folders, files = [path for path in given if path.is_dir()], [path for path in given if not path.is_dir()]
@@ -103,8 +103,8 @@ def cells_from(
 
 def _fitted(cells: Cells, catalogue: Catalogue, seed: int, effort: Effort, out: Path) -> LearnedPriors:
     """The fit of the rates and, where tests were written down, of the methods."""
-    from leakinfer.fleet.learn import fit_cells, learned
-    from leakinfer.fleet.performance import fit_methods
+    from leakinfer.fleet.methods.model import fit_methods
+    from leakinfer.fleet.rates.learn import fit_cells, learned
     from leakinfer.fleet.sampling import save
     from leakinfer.fleet.settings import load_settings
 
@@ -195,8 +195,8 @@ def compare(folders: Sequence[Path], after: str, seed: int, processes: int, as_j
     """
     split = _day(after)
     with fleet_libraries():
-        from leakinfer.fleet.compare import compare as scored
-        from leakinfer.fleet.learn import fit_cells
+        from leakinfer.fleet.rates.compare import compare as scored
+        from leakinfer.fleet.rates.learn import fit_cells
         from leakinfer.fleet.settings import load_settings
 
         catalogue = load_catalogue()

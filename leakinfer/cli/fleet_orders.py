@@ -17,9 +17,9 @@ from leakinfer.cli.screen import bullets, heading, pairs, wrapped
 from leakinfer.errors import InputError
 
 if TYPE_CHECKING:
-    from leakinfer.fleet.badrows import Log
-    from leakinfer.fleet.orders import Book, Understood
-    from leakinfer.fleet.orders_mapping import Record
+    from leakinfer.fleet.history.badrows import Log
+    from leakinfer.fleet.orders.book import Book, Understood
+    from leakinfer.fleet.orders.mapping import Record
 
 _PATH = click.Path(path_type=Path)
 COMMONEST = 15  # words left over that are shown
@@ -64,7 +64,7 @@ def orders(
 
 
 def _begin(path: Path, mapping: Path, as_json: bool) -> int:
-    from leakinfer.fleet.orders_begin import begin_mapping
+    from leakinfer.fleet.orders.begin import begin_mapping
 
     if mapping.exists():
         raise InputError("exists already", where=str(mapping), allowed="a new name")
@@ -82,9 +82,9 @@ def _begin(path: Path, mapping: Path, as_json: bool) -> int:
 
 
 def _understood(path: Path, mapping: Path, heard: Heard) -> tuple[Book, Log, Record]:
-    from leakinfer.fleet.badrows import Log
-    from leakinfer.fleet.orders import understand
-    from leakinfer.fleet.orders_mapping import load_mapping
+    from leakinfer.fleet.history.badrows import Log
+    from leakinfer.fleet.orders.book import understand
+    from leakinfer.fleet.orders.mapping import load_mapping
 
     log, dictionary = Log(heard.take), load_mapping(mapping, load_catalogue())
     return understand(path, dictionary, log), log, dictionary.mapping.record
@@ -146,8 +146,8 @@ def _row_answer(row: Understood) -> dict[str, Any]:
 
 
 def _write(path: Path, mapping: Path, folder: Path, heard: Heard, as_json: bool) -> int:
-    from leakinfer.fleet.orders_tables import order_tables
-    from leakinfer.fleet.writing import refuse_taken, write_history
+    from leakinfer.fleet.history.writing import refuse_taken, write_history
+    from leakinfer.fleet.orders.tables import order_tables
 
     refuse_taken(folder)
     book, log, record = _understood(path, mapping, heard)

@@ -18,11 +18,11 @@ from leakinfer.cli.fleet import fleet_libraries
 from leakinfer.cli.options import json_option
 from leakinfer.cli.screen import heading, pairs, table, wrapped
 from leakinfer.errors import InputError
-from leakinfer.fleet.tables import TABLES, Column
+from leakinfer.fleet.history.tables import TABLES, Column
 
 if TYPE_CHECKING:
-    from leakinfer.fleet.badrows import BadRow
-    from leakinfer.fleet.cells import Cells, Counts
+    from leakinfer.fleet.cells.model import Cells, Counts
+    from leakinfer.fleet.history.badrows import BadRow
 
 KINDS = {"text": "text", "date": "date", "whole": "whole number", "number": "number", "words": "texts parted by ;"}
 SHOWN = 20  # bad rows named one by one, if not told otherwise
@@ -119,7 +119,7 @@ def cells(folders: Sequence[Path], out: Path, show: int, processes: int, priors:
 
     Rows with a fault are left out and counted; then the exit code is 2.
     """
-    from leakinfer.fleet.cells import save
+    from leakinfer.fleet.cells.model import save
 
     if out.is_dir():
         raise InputError("is a folder", where=str(out), allowed="a file to write")
@@ -140,8 +140,8 @@ def cells(folders: Sequence[Path], out: Path, show: int, processes: int, priors:
 
 def _rows_of(folders: Sequence[Path]) -> dict[str, int]:
     """Rows by table, faulty ones too."""
-    from leakinfer.fleet.badrows import Log
-    from leakinfer.fleet.reader import open_history, raw_rows
+    from leakinfer.fleet.history.badrows import Log
+    from leakinfer.fleet.history.reader import open_history, raw_rows
 
     history = open_history(folders, Log())
     return {
@@ -151,7 +151,7 @@ def _rows_of(folders: Sequence[Path]) -> dict[str, int]:
 
 
 def _reduced(folders: Sequence[Path], priors: Path | None, processes: int, heard: Heard, *, quiet: bool) -> Cells:
-    from leakinfer.fleet.reduce import reduce_history
+    from leakinfer.fleet.cells.reduce import reduce_history
     from leakinfer.fleet.settings import load_settings
 
     catalogue = load_catalogue(priors)

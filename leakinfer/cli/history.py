@@ -17,8 +17,8 @@ from leakinfer.cli.jobfile import opened
 from leakinfer.cli.options import json_option
 from leakinfer.cli.screen import pairs, wrapped
 from leakinfer.errors import InputError
-from leakinfer.fleet.export import Attended, Exported, JobRecord, before, job_tables, visit_days
-from leakinfer.fleet.writing import Tables, refuse_taken, systems_in, together, write_history
+from leakinfer.fleet.export.jobs import Attended, Exported, JobRecord, before, job_tables, visit_days
+from leakinfer.fleet.history.writing import Tables, refuse_taken, systems_in, together, write_history
 from leakinfer.job.events import FACTS, REPAIR, RETURN, after, begun
 from leakinfer.job.job import Job
 from leakinfer.store import Event, live

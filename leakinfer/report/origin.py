@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from leakinfer.catalogue.learned import PredictiveCheck, Provenance
 from leakinfer.circuit.model import ELSEWHERE
-from leakinfer.fleet.predictive import failed
+from leakinfer.fleet.rates.predictive import failed
 from leakinfer.fleet.settings import load_settings
 from leakinfer.report.parts import Subject, from_data
 from leakinfer.report.pictures import Axis, Row, intervals

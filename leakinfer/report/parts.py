@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from leakinfer.catalogue.learned import LearnedComponent, LearnedExposure, LearnedPriors, Moved
 from leakinfer.catalogue.model import Catalogue
+from leakinfer.fleet.cells.sizes import loss_of_size
 from leakinfer.fleet.settings import load_settings
-from leakinfer.fleet.sizes import loss_of_size
 from leakinfer.report.pictures import Axis, Curve, curves, intervals
 from leakinfer.report.section import CLEAR, Picture, Section, Table, listed, mark, row, told, told_share
 from leakinfer.report.wording import Names, figures, percent, times

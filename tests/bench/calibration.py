@@ -28,14 +28,14 @@ from msgspec.structs import replace
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.fleet.invented import invent, write
-from leakinfer.fleet.invented_plan import Plan, load_invented
-from leakinfer.fleet.invented_truth import draw_truth, values_of
-from leakinfer.fleet.learn import fit_cells
-from leakinfer.fleet.likelihood import log_likelihood
+from leakinfer.fleet.cells.reduce import reduce_history
+from leakinfer.fleet.invented.make import invent, write
+from leakinfer.fleet.invented.plan import Plan, load_invented
+from leakinfer.fleet.invented.truth import draw_truth, values_of
 from leakinfer.fleet.ops import numpy_ops
-from leakinfer.fleet.predictive import failed
-from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.rates.learn import fit_cells
+from leakinfer.fleet.rates.likelihood import log_likelihood
+from leakinfer.fleet.rates.predictive import failed
 from leakinfer.fleet.sampling import Effort
 from leakinfer.fleet.settings import load_settings
 from tests.bench.ranks import expected_inside, shares_below, summary

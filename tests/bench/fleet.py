@@ -25,11 +25,11 @@ from msgspec.structs import replace
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.fleet.hazard_data import condensed
-from leakinfer.fleet.invented import invent, load_invented, mild_truth, write
-from leakinfer.fleet.learn import fit_cells
-from leakinfer.fleet.performance import fit_methods
-from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.cells.reduce import reduce_history
+from leakinfer.fleet.invented.make import invent, load_invented, mild_truth, write
+from leakinfer.fleet.methods.model import fit_methods
+from leakinfer.fleet.rates.data import condensed
+from leakinfer.fleet.rates.learn import fit_cells
 from leakinfer.fleet.settings import load_settings
 from tests.bench.fleet_cells import bench_cells, peak_mb
 from tests.bench.measure import report

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.cells.reduce import reduce_history
 from leakinfer.fleet.settings import load_settings
 
 ROWS_A_SYSTEM = 25

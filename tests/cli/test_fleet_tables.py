@@ -9,8 +9,8 @@ import pytest
 
 from leakinfer.cli.fleet import COMMANDS, fleet_libraries
 from leakinfer.errors import InputError
-from leakinfer.fleet.cells import load
-from leakinfer.fleet.tables import TABLES
+from leakinfer.fleet.cells.model import load
+from leakinfer.fleet.history.tables import TABLES
 from tests.fleet.histories import Tables, invent, write
 
 from .helpers import answer, as_object, contents, page, process, refusal, run
@@ -120,7 +120,7 @@ def test_the_format_is_shown_column_by_column() -> None:
 
 def test_cells_are_written_and_are_those_of_the_reduction(tmp_path: Path, folder: Path) -> None:
     from leakinfer.catalogue.reader import load_catalogue
-    from leakinfer.fleet.reduce import reduce_history
+    from leakinfer.fleet.cells.reduce import reduce_history
     from leakinfer.fleet.settings import load_settings
 
     before, out = contents(folder), tmp_path / "cells.json"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from leakinfer.fleet.tables import TABLES
+from leakinfer.fleet.history.tables import TABLES
 from leakinfer.store import journal
 
 from .helpers import answer, as_object, begun, contents, page, refusal, run

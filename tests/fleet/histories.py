@@ -13,7 +13,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from leakinfer.fleet.tables import BY_NAME, TABLES
+from leakinfer.fleet.history.tables import BY_NAME, TABLES
 
 Row = dict[str, str]
 Tables = dict[str, list[Row]]

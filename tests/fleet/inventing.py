@@ -9,7 +9,7 @@ import numpy as np
 from msgspec.structs import replace as changed
 
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.fleet.invented import Plan, Truth, load_invented, mild_truth
+from leakinfer.fleet.invented.make import Plan, Truth, load_invented, mild_truth
 
 CATALOGUE = load_catalogue()
 CLASSES = (

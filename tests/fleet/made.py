@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from leakinfer.fleet.cells import FORMATS, Cells, Counts, Scale, joined
+from leakinfer.fleet.cells.model import FORMATS, Cells, Counts, Scale, joined
 
 
 def cells_of(tables: Mapping[str, Sequence[Sequence[Any]]], ages: Sequence[float] = (0.0, 1e6)) -> Cells:

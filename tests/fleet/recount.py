@@ -12,8 +12,8 @@ from datetime import date
 from typing import Any
 
 from leakinfer.catalogue.model import Catalogue
+from leakinfer.fleet.cells.sizes import listed, size_of_loss
 from leakinfer.fleet.settings import FleetSettings
-from leakinfer.fleet.sizes import listed, size_of_loss
 
 Row = dict[str, str]
 Tables = Mapping[str, Sequence[Row]]

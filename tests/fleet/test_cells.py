@@ -10,9 +10,9 @@ import pytest
 
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.errors import InputError
-from leakinfer.fleet.cells import FORMATS, Cells, Counts, load, save
-from leakinfer.fleet.expected import expected_bin
-from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.cells.expected import expected_bin
+from leakinfer.fleet.cells.model import FORMATS, Cells, Counts, load, save
+from leakinfer.fleet.cells.reduce import reduce_history
 from leakinfer.fleet.settings import load_settings
 from tests.fleet.made import cells_of
 

@@ -13,12 +13,21 @@ from hypothesis import strategies as st
 
 from leakinfer.circuit.model import Circumstance
 from leakinfer.errors import InputError
-from leakinfer.fleet.badrows import BadRow
-from leakinfer.fleet.export import Attended, JobRecord, job_tables, searched, visit_days
-from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.cells.reduce import reduce_history
+from leakinfer.fleet.export.jobs import Attended, JobRecord, job_tables, searched, visit_days
+from leakinfer.fleet.history.badrows import BadRow
+from leakinfer.fleet.history.tables import TABLES
+from leakinfer.fleet.history.writing import (
+    Row,
+    Tables,
+    number_text,
+    refuse_taken,
+    row_of,
+    systems_in,
+    together,
+    write_history,
+)
 from leakinfer.fleet.settings import load_settings
-from leakinfer.fleet.tables import TABLES
-from leakinfer.fleet.writing import Row, Tables, number_text, refuse_taken, row_of, systems_in, together, write_history
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.job.later import Repaired, Return

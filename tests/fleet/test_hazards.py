@@ -9,9 +9,9 @@ import pytest
 from scipy import integrate
 from scipy.special import gammaln
 
-from leakinfer.fleet.hazard_data import HazardData, data_of
-from leakinfer.fleet.hazard_priors import HazardPriors
-from leakinfer.fleet.hazards import hazard_model
+from leakinfer.fleet.rates.data import HazardData, data_of
+from leakinfer.fleet.rates.model import hazard_model
+from leakinfer.fleet.rates.priors import HazardPriors
 from leakinfer.fleet.sampling import Effort, Sample, sample
 from leakinfer.fleet.settings import Gamma
 from tests.fleet.made import cells_of
@@ -121,8 +121,8 @@ def test_pumps_through_the_fleet_model(pumps: Sample) -> None:
 
 def test_the_order_of_pumps_does_not_matter() -> None:
     """Permuting the classes permutes nothing but names: the joint log-likelihood of permuted values is the same."""
-    from leakinfer.fleet.likelihood import log_likelihood
     from leakinfer.fleet.ops import numpy_ops
+    from leakinfer.fleet.rates.likelihood import log_likelihood
 
     rng = np.random.default_rng(5)
     theta = rng.gamma(1.0, size=10)

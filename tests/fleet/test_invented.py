@@ -16,17 +16,26 @@ from msgspec import json
 from scipy import stats
 
 from leakinfer.errors import InputError
-from leakinfer.fleet.hazard_data import data_of, names_in
-from leakinfer.fleet.hazard_priors import priors_of
-from leakinfer.fleet.invented import Truth, digest, draw_truth, invent, invent_all, load_invented, mild_truth, write
-from leakinfer.fleet.invented_fleet import EVER, NONE, THERE_UNSEEN
-from leakinfer.fleet.invented_plan import scope_of
-from leakinfer.fleet.invented_truth import values_of
-from leakinfer.fleet.likelihood import expected
+from leakinfer.fleet.cells.reduce import reduce_history
+from leakinfer.fleet.history.tables import BY_NAME, TABLES
+from leakinfer.fleet.invented.fleet import EVER, NONE, THERE_UNSEEN
+from leakinfer.fleet.invented.make import (
+    Truth,
+    digest,
+    draw_truth,
+    invent,
+    invent_all,
+    load_invented,
+    mild_truth,
+    write,
+)
+from leakinfer.fleet.invented.plan import scope_of
+from leakinfer.fleet.invented.truth import values_of
 from leakinfer.fleet.ops import numpy_ops
-from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.rates.data import data_of, names_in
+from leakinfer.fleet.rates.likelihood import expected
+from leakinfer.fleet.rates.priors import priors_of
 from leakinfer.fleet.settings import load_settings
-from leakinfer.fleet.tables import BY_NAME, TABLES
 from leakinfer.reading import shipped
 from tests.fleet.inventing import CATALOGUE, CLASSES, a_plan, plain
 

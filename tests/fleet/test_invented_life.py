@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 
-from leakinfer.fleet.invented_fleet import EARLIER, EPOCH, NONE, PROOF, UNSAID, YES, Fleet, make_fleet
-from leakinfer.fleet.invented_life import LATE, Hazard, Life, live
-from leakinfer.fleet.invented_plan import Plan
-from leakinfer.fleet.invented_truth import Truth
+from leakinfer.fleet.invented.fleet import EARLIER, EPOCH, NONE, PROOF, UNSAID, YES, Fleet, make_fleet
+from leakinfer.fleet.invented.life import LATE, Hazard, Life, live
+from leakinfer.fleet.invented.plan import Plan
+from leakinfer.fleet.invented.truth import Truth
 from tests.fleet.inventing import CATALOGUE, a_plan, plain
 
 LEAST_P = 1e-4

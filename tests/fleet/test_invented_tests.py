@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from leakinfer.fleet.invented import Plan, Truth
-from leakinfer.fleet.invented_fleet import YES, Fleet, make_fleet
-from leakinfer.fleet.invented_life import Life, live
-from leakinfer.fleet.invented_tests import Tests, make_tests
-from leakinfer.fleet.sizes import loss_of_size
+from leakinfer.fleet.cells.sizes import loss_of_size
+from leakinfer.fleet.invented.fleet import YES, Fleet, make_fleet
+from leakinfer.fleet.invented.life import Life, live
+from leakinfer.fleet.invented.make import Plan, Truth
+from leakinfer.fleet.invented.tests import Tests, make_tests
 from tests.fleet.inventing import CATALOGUE, a_plan, plain
 
 LEAST_P = 1e-4

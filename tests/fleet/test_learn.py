@@ -9,10 +9,10 @@ import pytest
 
 from leakinfer.catalogue.learned import PredictiveCheck
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.fleet.cells import Cells
-from leakinfer.fleet.compare import Scores, compare
-from leakinfer.fleet.learn import Fit, fit_cells, learned, reasons
-from leakinfer.fleet.predictive import checks, each_draw, failed
+from leakinfer.fleet.cells.model import Cells
+from leakinfer.fleet.rates.compare import Scores, compare
+from leakinfer.fleet.rates.learn import Fit, fit_cells, learned, reasons
+from leakinfer.fleet.rates.predictive import checks, each_draw, failed
 from leakinfer.fleet.sampling import Diagnostics, Effort
 from leakinfer.fleet.settings import load_settings
 from tests.fleet.made import cells_of

@@ -10,12 +10,12 @@ import pytest
 from scipy import integrate, stats
 
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.fleet.ages import band_hazards
-from leakinfer.fleet.cells import BACKLOG, Cells
-from leakinfer.fleet.hazard_data import HazardData, condensed, data_of, names_in
-from leakinfer.fleet.hazard_priors import HazardPriors, priors_of
-from leakinfer.fleet.likelihood import expected, frailty, log_likelihood
+from leakinfer.fleet.cells.model import BACKLOG, Cells
 from leakinfer.fleet.ops import numpy_ops, tensor_ops
+from leakinfer.fleet.rates.ages import band_hazards
+from leakinfer.fleet.rates.data import HazardData, condensed, data_of, names_in
+from leakinfer.fleet.rates.likelihood import expected, frailty, log_likelihood
+from leakinfer.fleet.rates.priors import HazardPriors, priors_of
 from leakinfer.fleet.settings import load_settings
 from tests.fleet.made import cells_of
 

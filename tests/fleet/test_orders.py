@@ -16,11 +16,13 @@ from hypothesis import strategies as st
 
 from leakinfer.circuit.reader import load_system
 from leakinfer.errors import InputError
-from leakinfer.fleet.badrows import BadRow, Log
-from leakinfer.fleet.orders import Book, understand
-from leakinfer.fleet.orders_begin import begin_mapping
-from leakinfer.fleet.orders_file import day_of, mass_of
-from leakinfer.fleet.orders_mapping import (
+from leakinfer.fleet.cells.reduce import reduce_history
+from leakinfer.fleet.history.badrows import BadRow, Log
+from leakinfer.fleet.history.writing import Tables, write_history
+from leakinfer.fleet.orders.begin import begin_mapping
+from leakinfer.fleet.orders.book import Book, understand
+from leakinfer.fleet.orders.file import day_of, mass_of
+from leakinfer.fleet.orders.mapping import (
     Columns,
     Dictionary,
     FileForm,
@@ -31,11 +33,9 @@ from leakinfer.fleet.orders_mapping import (
     Units,
     load_mapping,
 )
-from leakinfer.fleet.orders_tables import order_tables
-from leakinfer.fleet.orders_text import Said, pieces_of, said_of
-from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.orders.tables import order_tables
+from leakinfer.fleet.orders.text import Said, pieces_of, said_of
 from leakinfer.fleet.settings import load_settings
-from leakinfer.fleet.writing import Tables, write_history
 from leakinfer.reading import shipped
 from tests.job.small import CATALOGUE
 

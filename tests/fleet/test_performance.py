@@ -13,13 +13,13 @@ from scipy import integrate, optimize, stats
 from scipy.special import expit
 
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.fleet.cells import NO_SIZE
+from leakinfer.fleet.cells.model import NO_SIZE
+from leakinfer.fleet.methods.data import trial_data
+from leakinfer.fleet.methods.model import fit_methods, log_likelihood, performance_model
+from leakinfer.fleet.methods.priors import PerformancePriors, beta_of, performance_priors
 from leakinfer.fleet.ops import numpy_ops
-from leakinfer.fleet.performance import fit_methods, log_likelihood, performance_model
-from leakinfer.fleet.performance_priors import PerformancePriors, beta_of, performance_priors
 from leakinfer.fleet.sampling import Effort, Sample, compiled_by_numba
 from leakinfer.fleet.settings import load_settings
-from leakinfer.fleet.trial_data import trial_data
 from tests.fleet.made import cells_of
 from tests.fleet.trying import GAS_AT_20_C, GRAMS_PER_MOL, Known, Trying, try_sites
 
@@ -329,7 +329,7 @@ def test_methods_without_tests_are_not_learned() -> None:
 
 
 def learned_of(data: Any) -> tuple[str, ...]:
-    from leakinfer.fleet.performance import learned_methods
+    from leakinfer.fleet.methods.model import learned_methods
 
     rng = np.random.default_rng(0)
     values = {name: rng.random((20, 3)) for name in ("rate50", "lapse", "unreachable", "false_alarm")}

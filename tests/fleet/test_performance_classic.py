@@ -9,12 +9,12 @@ import pytest
 from scipy import optimize, stats
 from scipy.special import expit
 
-from leakinfer.fleet.cells import NO_SIZE, Cells
-from leakinfer.fleet.performance import performance_model
-from leakinfer.fleet.performance_priors import PerformancePriors
+from leakinfer.fleet.cells.model import NO_SIZE, Cells
+from leakinfer.fleet.methods.data import trial_data
+from leakinfer.fleet.methods.model import performance_model
+from leakinfer.fleet.methods.priors import PerformancePriors
 from leakinfer.fleet.sampling import Effort, compiled_by_numba, sample
 from leakinfer.fleet.settings import Beta
-from leakinfer.fleet.trial_data import trial_data
 from tests.fleet.made import cells_of
 
 # Two tests for one disease in two populations, counts of (++, +-, -+, --), and the maximum-likelihood estimates:

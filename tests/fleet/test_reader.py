@@ -15,9 +15,9 @@ import pytest
 
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.errors import InputError
-from leakinfer.fleet import files
-from leakinfer.fleet.badrows import BadRow, Log
-from leakinfer.fleet.reader import EPOCH, NO_DAY, Rows, open_history, read_rows
+from leakinfer.fleet.history import files
+from leakinfer.fleet.history.badrows import BadRow, Log
+from leakinfer.fleet.history.reader import EPOCH, NO_DAY, Rows, open_history, read_rows
 
 SYSTEMS = "system,type,commissioned\nA,split,2015-06-01\n"
 SITES = "system,site,component\nA,core,valve_core\n"

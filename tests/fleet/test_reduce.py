@@ -11,8 +11,8 @@ import pytest
 from msgspec.structs import replace
 
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.fleet.cells import FORMATS, Cells
-from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.cells.model import FORMATS, Cells
+from leakinfer.fleet.cells.reduce import reduce_history
 from leakinfer.fleet.settings import FleetSettings, load_settings
 from tests.fleet.histories import Tables, invent, write
 from tests.fleet.recount import recount

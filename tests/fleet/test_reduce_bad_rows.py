@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.fleet.badrows import BadRow
-from leakinfer.fleet.cells import Cells
-from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.cells.model import Cells
+from leakinfer.fleet.cells.reduce import reduce_history
+from leakinfer.fleet.history.badrows import BadRow
+from leakinfer.fleet.history.tables import BY_NAME
 from leakinfer.fleet.settings import load_settings
-from leakinfer.fleet.tables import BY_NAME
 from tests.fleet.histories import Tables, invent, write
 
 HISTORY: dict[str, tuple[str, ...]] = {

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.errors import InputError
-from leakinfer.fleet.cells import Cells, load, save, total
-from leakinfer.fleet.reduce import reduce_history
+from leakinfer.fleet.cells.model import Cells, load, save, total
+from leakinfer.fleet.cells.reduce import reduce_history
 from leakinfer.fleet.settings import load_settings
 from tests.fleet.histories import Tables, invent, write
 

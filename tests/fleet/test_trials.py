@@ -11,10 +11,10 @@ import pytest
 from scipy.optimize import brentq
 
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.fleet.cells import FORMATS, NO_SIZE, joined
+from leakinfer.fleet.cells.model import FORMATS, NO_SIZE, joined
+from leakinfer.fleet.cells.sizes import loss_of_size, size_bin, size_of_loss
+from leakinfer.fleet.cells.trials import trials_of
 from leakinfer.fleet.settings import load_settings
-from leakinfer.fleet.sizes import loss_of_size, size_bin, size_of_loss
-from leakinfer.fleet.trials import trials_of
 from leakinfer.physics.flow import leak_rate
 from leakinfer.physics.properties import load_properties
 from leakinfer.physics.units import ATMOSPHERE

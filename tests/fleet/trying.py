@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakinfer.catalogue.model import Catalogue
-from leakinfer.fleet.cells import NO_SIZE, Cells
+from leakinfer.fleet.cells.model import NO_SIZE, Cells
+from leakinfer.fleet.cells.sizes import loss_of_size
 from leakinfer.fleet.settings import FleetSettings
-from leakinfer.fleet.sizes import loss_of_size
 from tests.fleet.made import cells_of
 
 GAS_AT_20_C = 8.314462618 * 293.15 / (365.25 * 86_400.0)  # Pa m3/s of gas in one mol/yr

@@ -1,0 +1,1 @@
+"""From jobs to the history format: every job teaches."""

@@ -1,0 +1,1 @@
+"""The history format and its reader: plain tables, checked row by row."""

@@ -1,0 +1,1 @@
+"""How well the methods of testing do, learned without a gold standard."""

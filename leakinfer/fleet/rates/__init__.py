@@ -1,0 +1,1 @@
+"""The rates of leaks, circumstances, ages, sizes and workmanship, learned from cells."""
