@@ -14,10 +14,9 @@ from leakinfer.catalogue.learned import LearnedPriors
 from leakinfer.catalogue.model import Catalogue
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.entry import USAGE_ERROR
 from leakinfer.cli.fleet import fleet_libraries
 from leakinfer.cli.options import json_option
-from leakinfer.cli.screen import pairs, table, wrapped
+from leakinfer.cli.screen import bullets, pairs, table, wrapped
 from leakinfer.errors import InputError
 
 if TYPE_CHECKING:
@@ -55,7 +54,7 @@ def _effort_options(function: Any) -> Any:
 def fit(
     sources: Sequence[Path], out: Path, seed: int, processes: int, priors: Path | None, force: bool, as_json: bool,
     **effort: int,
-) -> int:  # fmt: skip
+) -> None:  # fmt: skip
     """Learn priors from histories or cells, and write the file that 'leakinfer new --priors' reads.
 
     The posterior sample is stored beside it (.nc, ArviZ's netCDF), also when the fit is refused.
@@ -66,11 +65,17 @@ def fit(
         catalogue = load_catalogue(priors)
         cells = cells_from(sources, catalogue, processes)
         found = _fitted(cells, catalogue, seed, _effort(effort, as_json), out)
-    refused = not found.provenance.trusted and not force
-    if not refused:
+        _refuse(found, out, force)
         write_learned(found, out)
-    _answer(found, out, refused, as_json)
-    return USAGE_ERROR if refused else 0
+    _answer(found, out, as_json)
+
+
+def _refuse(found: LearnedPriors, out: Path, force: bool) -> None:
+    """Raise with all reasons why a fit is not to be trusted, unless it was forced."""
+    reasons = found.provenance.reasons
+    if reasons and not force:
+        what = f"is not written, the fit is not to be trusted: {'; '.join(reasons)}"
+        raise InputError(what, where=str(out), allowed="more draws or data, or --force to write it marked as untrusted")
 
 
 def _effort(given: dict[str, int], quiet: bool) -> Effort:
@@ -118,21 +123,16 @@ def _fitted(cells: Cells, catalogue: Catalogue, seed: int, effort: Effort, out: 
     return learned(found, cells, catalogue, settings, seed, methods.learned, [methods.sample.diagnostics])
 
 
-def _answer(found: LearnedPriors, out: Path, refused: bool, as_json: bool) -> None:
-    origin = found.provenance
+def _answer(found: LearnedPriors, out: Path, as_json: bool) -> None:
     if as_json:
         from msgspec import to_builtins
 
-        print_json({"file": None if refused else str(out), "refused": refused, "learned": to_builtins(found)})
-    else:
-        click.echo(_page(found))
-    for reason in origin.reasons:
-        click.echo(f"leakinfer: {out}: {reason}", err=True)
-    if refused:
-        allowed = "more data or draws, or --force to write it as untrusted"
-        click.echo(f"leakinfer: {out}: is not written, the fit is not to be trusted; allowed: {allowed}", err=True)
-    elif not as_json:
-        click.echo(wrapped(f"Written: {out}. Next: leakinfer fleet report {out}", first="\n  "))
+        print_json({"file": str(out), "learned": to_builtins(found)})
+        return
+    click.echo(_page(found))
+    if found.provenance.reasons:
+        click.echo(bullets(("NOT TO BE TRUSTED", *found.provenance.reasons), "!"))
+    click.echo(wrapped(f"Written: {out}. Next: leakinfer fleet report {out}", first="\n  "))
 
 
 def _page(found: LearnedPriors) -> str:

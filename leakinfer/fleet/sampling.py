@@ -27,7 +27,7 @@ class Effort:
     tune: int = 600
     draws: int = 600
     cores: int = 2
-    target_accept: float = 0.9
+    target_accept: float = 0.85
     progress: bool = False
 
 

@@ -123,13 +123,13 @@ def main() -> None:
     """Print the figures beside their aims."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--fleets", type=int, default=40)
-    parser.add_argument("--systems", type=int, default=1500)
+    parser.add_argument("--systems", type=int, default=1000)
     parser.add_argument("--first", type=int, default=1, help="seed of the first fleet")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
     began = time.perf_counter()
-    effort = Effort(chains=2, tune=600, draws=800, cores=1)
+    effort = Effort(chains=2, tune=500, draws=600, cores=1)
     fleets = run(given.fleets, given.systems, given.first, given.processes, effort)
     kinds = summary([{name: np.asarray(share) for name, share in fleet.shares.items()} for fleet in fleets])
     figures = {
