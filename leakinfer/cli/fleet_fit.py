@@ -138,7 +138,7 @@ def _answer(found: LearnedPriors, out: Path, as_json: bool) -> None:
 def _page(found: LearnedPriors) -> str:
     origin = found.provenance
     said = [
-        ("history", f"{origin.systems} systems, {origin.rows} rows ({origin.rows_left_out} left out)"),
+        ("history", f"{origin.systems} systems, {origin.rows} rows ({origin.rows_left_out} left out, see fleet check)"),
         ("time", f"{origin.first_day} to {origin.last_day}"),
         ("sampler", f"R-hat {origin.worst_rhat:.3f}, ESS {origin.least_ess:.0f}, {origin.divergences} diverged"),
     ]

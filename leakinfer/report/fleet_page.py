@@ -90,7 +90,7 @@ def _level(learned: LearnedPriors) -> str:
         return ""
     span = f"{figures(level.low)} to {figures(level.high)}"
     told = f"All in all, leaks begin {figures(times(level))} times as often here as the shipped priors say ({span})"
-    return f"{told}." if is_clear(level) else f"{told}; no difference is within what chance leaves open."
+    return f"{told}." if is_clear(level) else f"{told}; that may be chance."
 
 
 def moved_lists(every: list[Mover]) -> list[tuple[str, list[Mover]]]:

@@ -70,7 +70,7 @@ def reasons(trust: Trust, diagnostics: Sequence[Diagnostics], found: Sequence[Pr
         if not figures.ess >= trust.least_ess:
             said.append(f"bulk ESS {figures.ess:.0f} at {figures.ess_at} is below {trust.least_ess:g}: draw more")
         if figures.divergences:
-            said.append(f"{figures.divergences} divergences: raise the acceptance target")
+            said.append(f"{figures.divergences} divergences, with small steps too: the model and these data do not fit")
     for check in failed(found, trust.least_check_p):
         told = f"{check.observed:g} seen, {check.expected:.1f} expected ({check.low:.0f} to {check.high:.0f})"
         said.append(f"predictive check {check.group}, {check.what}: {told}")
