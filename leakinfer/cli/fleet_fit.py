@@ -65,12 +65,12 @@ def fit(
         catalogue = load_catalogue(priors)
         cells = cells_from(sources, catalogue, processes)
         found = _fitted(cells, catalogue, seed, _effort(effort, as_json), out)
-        _refuse(found, out, force)
+        refuse(found, out, force=force)
         write_learned(found, out)
     _answer(found, out, as_json)
 
 
-def _refuse(found: LearnedPriors, out: Path, force: bool) -> None:
+def refuse(found: LearnedPriors, out: Path, *, force: bool) -> None:
     """Raise with all reasons why a fit is not to be trusted, unless it was forced."""
     reasons = found.provenance.reasons
     if reasons and not force:

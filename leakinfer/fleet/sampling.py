@@ -14,8 +14,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from leakinfer.fleet.settings import Trust
+
 Array = NDArray[np.float64]
 CAREFUL = 0.98  # acceptance target after divergences
+MORE = 3  # times the draws where they were too few
 PACKAGES = ("leakinfer", "pymc", "pytensor", "arviz", "numpy", "pandas")
 
 
@@ -85,12 +88,17 @@ def compiled_by_numba() -> Iterator[None]:
         yield
 
 
-def sample_well(model: Any, seed: int, effort: Effort | None = None) -> Sample:
-    """As :func:`sample`; if trajectories diverged, once more with smaller steps."""
-    first = sample(model, seed, effort)
-    if not first.diagnostics.divergences:
-        return first
-    return sample(model, seed + 1, replace(first.effort, target_accept=CAREFUL))
+def sample_well(model: Any, seed: int, effort: Effort, trust: Trust) -> Sample:
+    """As :func:`sample`; once more with smaller steps if trajectories diverged, with more draws if too few."""
+    found = sample(model, seed, effort)
+    figures = found.diagnostics
+    few = figures.rhat > trust.most_rhat or figures.ess < trust.least_ess
+    if not figures.divergences and not few:
+        return found
+    more = MORE if few else 1
+    target = CAREFUL if figures.divergences else effort.target_accept
+    again = replace(effort, target_accept=target, tune=effort.tune * more, draws=effort.draws * more)
+    return sample(model, seed + 1, again)
 
 
 def posterior(raw: Any) -> Any:

@@ -205,7 +205,7 @@ def fit_methods(
     data = trial_data(cells, priors)
     if not data.trials or not any(data.trials.values()):
         return None
-    drawn = sample_well(performance_model(priors, data), seed, effort)
+    drawn = sample_well(performance_model(priors, data), seed, effort or Effort(), settings.trust)
     return MethodFit(priors, data, drawn, learned_methods(drawn, priors, data, catalogue))
 
 

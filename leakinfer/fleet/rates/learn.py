@@ -56,7 +56,7 @@ def fit_cells(
     priors = priors_of(catalogue, settings, classes, exposures, types)
     data = data_of(cells, classes, exposures, types)
     model = hazard_model(priors, condensed(data))
-    drawn = sample_well(model.model, seed, effort)
+    drawn = sample_well(model.model, seed, effort or Effort(), settings.trust)
     found = checks(list(each_draw(drawn.values, model.fixed)), data, priors, seed)
     return Fit(priors, data, model, drawn, found)
 
