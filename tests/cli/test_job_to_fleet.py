@@ -77,7 +77,7 @@ def test_the_next_job_looks_there_first(learned: Path, tmp_path: Path) -> None:
 
 def test_the_report_gives_the_reason(learned: Path, tmp_path: Path) -> None:
     page("fleet", "report", learned, "--out", tmp_path / "page.html")
-    text = (tmp_path / "page.html").read_text()
+    text = (tmp_path / "page.html").read_text().lower()
     mean = {one.id: one.mean.value / one.mean.shipped for one in read_learned(learned).component}
     assert max(mean, key=lambda name: mean[name]) == "valve_core"
     assert mean["valve_core"] > 1.5
