@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from leakinfer.catalogue.learned import LearnedPriors
+from leakinfer.catalogue.learned import LearnedPriors, Moved
 from leakinfer.catalogue.model import Catalogue
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.cli.answer import print_json
@@ -101,6 +102,10 @@ def cells_from(
     if files and (since or until):
         raise InputError("holds no dates any more", where=str(files[0]), allowed="histories, which are folders")
     parts = [load(path) for path in files]
+    for path, part in zip(files, parts, strict=True):
+        if part.scale.priors != catalogue.digest:
+            allowed = "cells counted anew with these priors: leakinfer fleet cells"
+            raise InputError("were counted with other priors", where=str(path), allowed=allowed)
     if folders:
         parts.append(reduce_history(folders, catalogue, load_settings(), processes=processes, since=since, until=until))
     return total(parts)
@@ -142,43 +147,34 @@ def _page(found: LearnedPriors) -> str:
         ("time", f"{origin.first_day} to {origin.last_day}"),
         ("sampler", f"R-hat {origin.worst_rhat:.3f}, ESS {origin.least_ess:.0f}, {origin.divergences} diverged"),
     ]
-    movers = sorted(found.component, key=lambda one: -abs(_times(one.mean.value, one.mean.shipped) - 1))[:SHOWN]
-    rows = [
-        (
-            one.id,
-            str(one.leaks),
-            f"{one.mean.shipped:.2g}",
-            f"{one.mean.value:.2g}",
-            f"{one.mean.low:.2g} to {one.mean.high:.2g}",
-            f"x {_times(one.mean.value, one.mean.shipped):.2f}",
-        )
-        for one in movers
-    ]
-    heads = ("component class", "leaks", "shipped", "learned", "95 %", "moved")
-    around = sorted(found.exposure, key=lambda one: -abs(_times(one.ratio.value, one.ratio.shipped) - 1))[:SHOWN]
-    ratios = [
-        (
-            one.id,
-            str(one.looked),
-            f"{one.ratio.shipped:.2g}",
-            f"{one.ratio.value:.2g}",
-            f"{one.ratio.low:.2g} to {one.ratio.high:.2g}",
-        )
-        for one in around
-    ]
+    rates = _moved_most([(one.id, one.leaks, one.mean) for one in found.component])
+    ratios = _moved_most([(one.id, one.looked, one.ratio) for one in found.exposure])
+    more = ("shipped", "learned", "95 %", "moved")
     return "\n".join(
         [
             pairs(said),
             "\n  Leaks a component-year, those that moved most first:\n",
-            table(heads, rows, right=(1, 2, 3, 4, 5), fixed=(0,)),
+            table(("component class", "leaks", *more), rates, right=(1, 2, 3, 4, 5), fixed=(0,)),
             "\n  Hazard ratios of circumstances:\n",
-            table(("circumstance", "looked at", "shipped", "learned", "95 %"), ratios, right=(1, 2, 3, 4), fixed=(0,)),
+            table(("circumstance", "looked at", *more), ratios, right=(1, 2, 3, 4, 5), fixed=(0,)),
         ]
     )
 
 
-def _times(value: float, shipped: float) -> float:
-    return value / shipped
+def _moved_most(numbers: Sequence[tuple[str, int, Moved]]) -> list[tuple[str, ...]]:
+    """Rows of the numbers that moved by the largest factor, up or down: id, how many bear on it, and the number."""
+    ordered = sorted(numbers, key=lambda one: -abs(math.log(one[2].value / one[2].shipped)))
+    return [
+        (
+            name,
+            str(count),
+            f"{told.shipped:.2g}",
+            f"{told.value:.2g}",
+            f"{told.low:.2g} to {told.high:.2g}",
+            f"x {told.value / told.shipped:.2f}",
+        )
+        for name, count, told in ordered[:SHOWN]
+    ]
 
 
 @click.command("compare")

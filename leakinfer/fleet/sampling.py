@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 import warnings
 from collections.abc import Iterator, Mapping
@@ -29,7 +30,7 @@ class Effort:
     chains: int = 4
     tune: int = 600
     draws: int = 600
-    cores: int = 2
+    cores: int = 4
     target_accept: float = 0.85
     progress: bool = False
 
@@ -67,7 +68,7 @@ def sample(model: Any, seed: int, effort: Effort | None = None) -> Sample:
             draws=effort.draws,
             tune=effort.tune,
             chains=effort.chains,
-            cores=min(effort.cores, effort.chains),
+            cores=min(effort.cores, effort.chains, os.cpu_count() or 1),
             random_seed=seed,
             nuts_sampler="pymc",  # PyMC 6 would take another sampler where one is installed
             progressbar=effort.progress,

@@ -21,9 +21,9 @@ from leakinfer.fleet.sampling import Array
 
 @dataclass(frozen=True)
 class Scores:
-    """Log scores (nats, the higher the better) of the leaks found in held-out cells; ``better_by`` in spreads.
+    """Log scores (nats, the higher the better) of the leaks found in held-out cells.
 
-    ``over_shipped`` and ``over_counts``: mean difference over its standard error, cell by cell.
+    ``over_shipped`` and ``over_counts``: by how many of its standard errors, cell by cell, the learned one is better.
     """
 
     cells: int

@@ -91,7 +91,7 @@ def learned(
     why = reasons(settings.trust, [fit.sample.diagnostics, *more], fit.checks)
     return LearnedPriors(
         provenance=_provenance(fit, cells, catalogue, seed, why, more),
-        component=_components(fit, cells),
+        component=_components(fit),
         exposure=_exposures(fit),
         system=tuple(
             LearnedSystem(name, moved(np.exp(values["type_log"][:, place]), 1.0))
@@ -113,10 +113,10 @@ def moved(drawn: Array, shipped: float, *, median: bool = False) -> Moved:
     return Moved(float(middle if median else drawn.mean()), float(low), float(high), shipped)
 
 
-def _components(fit: Fit, cells: Cells) -> tuple[LearnedComponent, ...]:
-    values, priors = {**fit.model.fixed, **fit.sample.values}, fit.priors
+def _components(fit: Fit) -> tuple[LearnedComponent, ...]:
+    values, priors, data = {**fit.model.fixed, **fit.sample.values}, fit.priors, fit.data
     draws = len(fit.sample.values["theta"])
-    years = _component_years(cells)
+    leaks, years = (np.bincount(data.cell_component, each, len(priors.classes)) for each in (data.found, data.years))
     found = []
     for place, name in enumerate(priors.classes):
         rate = priors.mean[place] * values["theta"][:, place]
@@ -124,8 +124,8 @@ def _components(fit: Fit, cells: Cells) -> tuple[LearnedComponent, ...]:
         found.append(
             LearnedComponent(
                 id=name,
-                leaks=int(fit.data.found[fit.data.cell_component == place].sum()),
-                component_years=years.get(name, 0.0),
+                leaks=int(leaks[place]),
+                component_years=float(years[place]),
                 mean=moved(rate, float(priors.mean[place])),
                 gamma_shape=_known(float(rate.mean() ** 2 / rate.var()), float(priors.weight[place])),
                 weibull=moved(told["weibull"], float(priors.weibull[place])),
@@ -143,12 +143,6 @@ _BY_CLASS = ("weibull", "size_median", "size_log_sd", "found")
 def _known(value: float, shipped: float) -> Moved:
     """A number that is itself a spread, and so has none."""
     return Moved(value, value, value, shipped)
-
-
-def _component_years(cells: Cells) -> dict[str, float]:
-    risk = cells.tables["risk"]
-    fresh = risk[(risk["missed"] + risk["missed_other"] == 0) & (risk["begun_band"] >= 0)]
-    return {str(name): days / 365.25 for name, days in fresh.groupby("component")["days"].sum().items()}
 
 
 def _exposures(fit: Fit) -> tuple[LearnedExposure, ...]:
