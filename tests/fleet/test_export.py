@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
@@ -16,21 +15,16 @@ from leakinfer.errors import InputError
 from leakinfer.fleet.cells.reduce import reduce_history
 from leakinfer.fleet.export.jobs import Attended, JobRecord, job_tables, searched, visit_days
 from leakinfer.fleet.history.badrows import BadRow
-from leakinfer.fleet.history.tables import TABLES
 from leakinfer.fleet.history.writing import (
-    Row,
-    Tables,
     number_text,
-    refuse_taken,
     row_of,
-    systems_in,
-    together,
     write_history,
 )
 from leakinfer.fleet.settings import load_settings
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.job.later import Repaired, Return
+from tests.fleet.made import rows_of
 from tests.job.small import CATALOGUE, COIL, found, job_on, shipped_job, site, system, told
 
 FIRST, SECOND = date(2024, 5, 6), date(2025, 5, 7)
@@ -62,10 +56,6 @@ def record(*stages: Job, days: Sequence[date] = (FIRST, SECOND), **more: str) ->
     return JobRecord("cellar", stages, visits, BUILT, **more)
 
 
-def rows(tables: Tables, table: str, *names: str) -> list[tuple[str, ...]]:
-    return [tuple(row[name] for name in names) for row in tables[table]]
-
-
 def test_a_system_and_its_record_begin_with_the_first_visit() -> None:
     tables = job_tables(record(small(refrigerant="R-32"), installer="crew 4")).tables
     assert tables["systems"] == [
@@ -80,15 +70,15 @@ def test_a_system_and_its_record_begin_with_the_first_visit() -> None:
             followed_from="2024-05-06",
         )
     ]
-    assert rows(tables, "visits", "visit", "date", "searched", "technician") == [("visit 1", "2024-05-06", "", "T7")]
+    assert rows_of(tables, "visits", "visit", "date", "searched", "technician") == [("visit 1", "2024-05-06", "", "T7")]
 
 
 def test_the_record_begins_when_all_of_it_was_proved_tight() -> None:
     tables = job_tables(record(small(tight_years_ago=2.0))).tables
     two_years = timedelta(days=round(2 * 365.25))
-    assert rows(tables, "systems", "followed_from", "tight_then") == [((FIRST - two_years).isoformat(), "yes")]
+    assert rows_of(tables, "systems", "followed_from", "tight_then") == [((FIRST - two_years).isoformat(), "yes")]
     since_built = job_tables(record(small(tight_years_ago=8.0), days=[BUILT + timedelta(days=2922)])).tables
-    assert rows(since_built, "systems", "followed_from", "tight_then") == [("", "yes")]
+    assert rows_of(since_built, "systems", "followed_from", "tight_then") == [("", "yes")]
 
 
 def test_a_system_is_not_built_after_its_first_visit() -> None:
@@ -98,7 +88,7 @@ def test_a_system_is_not_built_after_its_first_visit() -> None:
 
 def test_fitted_sites_with_counts_and_sides() -> None:
     tables = job_tables(record(small(not_fitted=("drier",)))).tables
-    assert rows(tables, "sites", "site", "component", "count", "side", "fitted", "removed") == [
+    assert rows_of(tables, "sites", "site", "component", "count", "side", "fitted", "removed") == [
         ("core", "valve_core", "1", "low", "", ""),
         ("nut", "flare", "1", "high", "", ""),
         ("bends", "return_bend", "4", "low", "", ""),
@@ -120,14 +110,14 @@ def test_what_was_seen_is_present_what_was_not_there_absent_and_the_rest_unknown
 
 
 def _around(job: Job) -> list[tuple[str, ...]]:
-    return rows(job_tables(record(job)).tables, "sites", "site", "present", "absent", "unknown")
+    return rows_of(job_tables(record(job)).tables, "sites", "site", "present", "absent", "unknown")
 
 
 def test_what_changed_between_visits_is_dated_by_the_visit_that_saw_it() -> None:
     before = small(circumstances={"core:cap_missing": True, "litter": False})
     after = before.with_return(Return(1.0)).with_facts({"circumstances": {"core:cap_missing": False, "litter": True}})
     tables = job_tables(record(before, after)).tables
-    assert rows(tables, "exposures", "site", "exposure", "since", "until") == [
+    assert rows_of(tables, "exposures", "site", "exposure", "since", "until") == [
         ("core", "cap_missing", "", SECOND.isoformat()),
         ("shell", "leaf_litter", SECOND.isoformat(), ""),
         ("drier", "leaf_litter", SECOND.isoformat(), ""),
@@ -139,7 +129,7 @@ def test_a_confirmed_leak_is_written_once_and_other_sites_are_not() -> None:
     later = told(job.with_return(Return(1.0)), found("bubbles", "core", "fast_bubbles"))
     tables = job_tables(record(job, later)).tables
     names = ("visit", "site", "component", "confirmed", "there_before", "loss_g_per_year")
-    assert rows(tables, "leaks", *names) == [("visit 1", "core", "valve_core", "yes", "", "")]
+    assert rows_of(tables, "leaks", *names) == [("visit 1", "core", "valve_core", "yes", "", "")]
     only_probed = told(small(), found("probe_point", "core", "response"))
     assert job_tables(record(only_probed)).tables["leaks"] == []
 
@@ -151,7 +141,7 @@ def test_the_leaks_are_those_that_stop_calls_confirmed() -> None:
     job = confirmed(confirmed(small(), "core"), "nut")
     names = make_plan(Belief(job)).stop.confirmed
     assert len(names) == 2
-    assert [name for (name,) in rows(job_tables(record(job)).tables, "leaks", "site")] == list(names)
+    assert [name for (name,) in rows_of(job_tables(record(job)).tables, "leaks", "site")] == list(names)
 
 
 def test_findings_are_those_on_single_sites_made_during_the_job() -> None:
@@ -163,7 +153,7 @@ def test_findings_are_those_on_single_sites_made_during_the_job() -> None:
         found("bubbles", "drier", "none"),
     )
     exported = job_tables(record(job.with_facts({"not_fitted": ["drier"]})))
-    assert rows(exported.tables, "findings", "visit", "site", "method", "outcome") == [
+    assert rows_of(exported.tables, "findings", "visit", "site", "method", "outcome") == [
         ("visit 1", "nut", "bubbles", "none")
     ]
     assert exported.left_out == {
@@ -192,13 +182,13 @@ COIL_BY_POINTS = [found("probe_point", "bends", "silent"), found("bubbles", "hea
 def test_a_search_took_in_every_fitted_place_by_tests_that_meet_gas(findings: list[Finding], whole: bool) -> None:
     job = told(small(), *findings)
     assert searched(job, 0) is whole
-    assert rows(job_tables(record(job)).tables, "visits", "searched") == [("yes" if whole else "",)]
+    assert rows_of(job_tables(record(job)).tables, "visits", "searched") == [("yes" if whole else "",)]
 
 
 def test_a_search_belongs_to_its_visit() -> None:
     first = told(small(), *SWEEPS)
     later = told(first.with_return(Return(1.0)), SWEEPS[0])
-    assert rows(job_tables(record(first, later)).tables, "visits", "searched") == [("yes",), ("",)]
+    assert rows_of(job_tables(record(first, later)).tables, "visits", "searched") == [("yes",), ("",)]
 
 
 def test_what_is_not_fitted_need_not_be_searched() -> None:
@@ -211,15 +201,15 @@ def test_an_exchanged_unit_gives_new_rows_and_later_findings_go_to_them() -> Non
     mended = leaky.with_repair(Repaired("coil", exchanged=True))
     later = told(mended.with_return(Return(1.0)), found("bubbles", "bends", "none"), found("bubbles", "nut", "none"))
     tables = job_tables(record(leaky, mended, later)).tables
-    dated = [row for row in rows(tables, "sites", "site", "fitted", "removed") if any(row[1:])]
+    dated = [row for row in rows_of(tables, "sites", "site", "fitted", "removed") if any(row[1:])]
     day = FIRST.isoformat()
     assert dated == [("bends", "", day), ("bends#2", day, ""), ("header", "", day), ("header#2", day, "")]
-    assert rows(tables, "leaks", "visit", "site") == [("visit 1", "bends")]
-    assert rows(tables, "repairs", "visit", "site", "exchanged", "held") == [
+    assert rows_of(tables, "leaks", "visit", "site") == [("visit 1", "bends")]
+    assert rows_of(tables, "repairs", "visit", "site", "exchanged", "held") == [
         ("visit 1", "bends", "yes", "yes"),
         ("visit 1", "header", "yes", ""),
     ]
-    assert rows(tables, "findings", "visit", "site") == [
+    assert rows_of(tables, "findings", "visit", "site") == [
         ("visit 1", "bends"),
         ("visit 1", "bends"),
         ("visit 2", "bends#2"),
@@ -230,7 +220,7 @@ def test_an_exchanged_unit_gives_new_rows_and_later_findings_go_to_them() -> Non
 def test_a_repair_that_nobody_tested_is_unknown() -> None:
     leaky = confirmed(small(), "core")
     mended = leaky.with_repair(Repaired("core"))
-    assert rows(job_tables(record(leaky, mended)).tables, "repairs", "site", "exchanged", "held") == [
+    assert rows_of(job_tables(record(leaky, mended)).tables, "repairs", "site", "exchanged", "held") == [
         ("core", "no", "")
     ]
 
@@ -239,7 +229,7 @@ def test_an_old_film_of_oil_says_nothing_of_a_repair() -> None:
     leaky = confirmed(small(), "core")
     mended = leaky.with_repair(Repaired("core"))
     oily = told(mended, found("oil_point", "core", "no_oil"))
-    assert rows(job_tables(record(leaky, oily)).tables, "repairs", "held") == [("",)]
+    assert rows_of(job_tables(record(leaky, oily)).tables, "repairs", "held") == [("",)]
 
 
 def test_a_repair_that_did_not_hold_is_no_new_leak() -> None:
@@ -248,8 +238,8 @@ def test_a_repair_that_did_not_hold_is_no_new_leak() -> None:
     mended = leaky.with_repair(Repaired("core"))
     again = confirmed(told(mended, found("bubbles", "core", "fast_bubbles")), "core")
     tables = job_tables(record(leaky, again)).tables
-    assert rows(tables, "leaks", "visit", "site") == [("visit 1", "core")]
-    assert rows(tables, "repairs", "held") == [("no",)]
+    assert rows_of(tables, "leaks", "visit", "site") == [("visit 1", "core")]
+    assert rows_of(tables, "repairs", "held") == [("no",)]
 
 
 def test_a_leak_that_came_years_after_a_proved_repair_is_a_new_one() -> None:
@@ -258,8 +248,8 @@ def test_a_leak_that_came_years_after_a_proved_repair_is_a_new_one() -> None:
     later = confirmed(proved.with_return(Return(9.0)), "nut")
     days = (FIRST, FIRST + timedelta(days=3287))
     tables = job_tables(record(leaky, proved, later, days=days)).tables
-    assert rows(tables, "leaks", "visit", "site") == [("visit 1", "nut"), ("visit 2", "nut#2")]
-    assert rows(tables, "repairs", "held") == [("yes",)]
+    assert rows_of(tables, "leaks", "visit", "site") == [("visit 1", "nut"), ("visit 2", "nut#2")]
+    assert rows_of(tables, "repairs", "held") == [("yes",)]
 
 
 def losing(kg: float, *leaks: str, **facts: object) -> list[str]:
@@ -269,7 +259,7 @@ def losing(kg: float, *leaks: str, **facts: object) -> list[str]:
         job = confirmed(job, name)
     job = told(job, *(found("probe_point", one, "silent") for one in ("shell", "drier", "header", "nut", "core")))
     job = told(job, *SWEEPS[1:])
-    return [loss for (loss,) in rows(job_tables(record(job)).tables, "leaks", "loss_g_per_year")]
+    return [loss for (loss,) in rows_of(job_tables(record(job)).tables, "leaks", "loss_g_per_year")]
 
 
 def test_one_leak_alone_takes_the_whole_loss() -> None:
@@ -291,7 +281,7 @@ def test_an_empty_system_only_says_at_least() -> None:
 
 def test_what_others_are_expected_to_lose_spoils_the_measure() -> None:
     job = confirmed(shipped_job("ducted_split", age_years=15.0, loss={"kg": 0.12, "years": 4.0}), "suction_port_core")
-    assert rows(job_tables(record(job)).tables, "leaks", "loss_g_per_year") == [("",)]
+    assert rows_of(job_tables(record(job)).tables, "leaks", "loss_g_per_year") == [("",)]
 
 
 def test_days_told_stand_where_the_time_between_fits() -> None:
@@ -347,63 +337,3 @@ def test_numbers_are_plain_text() -> None:
         "1234570",
         "0.000123457",
     ]
-
-
-def history(*names: str) -> Tables:
-    built = [row_of("systems", system=name, type="own", commissioned="2020-01-01") for name in names]
-    return together([{"systems": built}])
-
-
-def test_a_history_is_added_to_and_every_table_is_there(tmp_path: Path) -> None:
-    folder = tmp_path / "a" / "history"
-    assert systems_in(folder) == ()
-    write_history(history("one", 'two, "quoted"'), folder)
-    (folder / "systems.csv").write_bytes((folder / "systems.csv").read_bytes().removesuffix(b"\n"))
-    assert systems_in(folder) == ("one", 'two, "quoted"')
-    write_history(history("three"), folder)
-    assert systems_in(folder) == ("one", 'two, "quoted"', "three")
-    assert sorted(path.name for path in folder.iterdir()) == sorted(f"{table.name}.csv" for table in TABLES)
-    for table in TABLES:
-        with (folder / f"{table.name}.csv").open(newline="") as file:
-            assert next(csv.reader(file)) == list(table.names)
-
-
-def test_a_folder_that_holds_a_history_is_not_written_over(tmp_path: Path) -> None:
-    write_history(history("one"), tmp_path)
-    with pytest.raises(InputError, match="already"):
-        refuse_taken(tmp_path)
-    refuse_taken(tmp_path / "new")
-
-
-@pytest.mark.parametrize(
-    ("name", "content", "said"),
-    [("systems.csv", b"system,type\n", "other columns"), ("visits.csv.gz", b"", "cannot be added to")],
-)
-def test_a_history_in_another_form_is_not_added_to(tmp_path: Path, name: str, content: bytes, said: str) -> None:
-    (tmp_path / name).write_bytes(content)
-    with pytest.raises(InputError, match=said):
-        systems_in(tmp_path)
-
-
-def test_nothing_changes_when_a_file_cannot_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    write_history(history("one"), tmp_path)
-    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
-    whole = Path.write_bytes
-
-    def full(path: Path, data: bytes) -> int:
-        if ".leaks." in path.name:
-            raise OSError(28, "No space left on device", str(path))
-        return whole(path, data)
-
-    monkeypatch.setattr(Path, "write_bytes", full)
-    with pytest.raises(OSError, match="No space"):
-        write_history(history("two"), tmp_path)
-    monkeypatch.undo()
-    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
-
-
-def test_a_row_has_no_columns_of_its_own() -> None:
-    with pytest.raises(KeyError):
-        row_of("visits", when="2020-01-01")
-    plain: Row = row_of("visits", visit="v")
-    assert plain["searched"] == ""
