@@ -28,7 +28,7 @@ def report(path: Path, out: Path | None, priors: Path | None, as_json: bool) -> 
     learned = read_learned(path)
     page = path.with_suffix(".html") if out is None else out
     with fleet_libraries():
-        from leakinfer.report.fleet_page import write_page
+        from leakinfer.report.fleet.page import write_page
 
         write_page(learned, catalogue, page, str(path))
     if as_json:

@@ -1,1 +1,1 @@
-"""Pages for people who were not there: what a fleet's history says, and what to do about it."""
+"""Pages for people who were not there: on a fleet, on a study, on a job."""

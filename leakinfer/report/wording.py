@@ -1,13 +1,6 @@
-"""Numbers as people read them, and what the parts of a learned file are called."""
+"""Numbers as people read them."""
 
 from __future__ import annotations
-
-from collections.abc import Mapping
-from dataclasses import dataclass
-
-from leakinfer.catalogue.learned import Moved
-from leakinfer.catalogue.model import Catalogue
-from leakinfer.circuit.reader import shipped_systems
 
 
 def figures(number: float, count: int = 2) -> str:
@@ -40,61 +33,3 @@ def of_many(*shares: float) -> tuple[str, ...]:
 def capital(text: str) -> str:
     """A first letter for the begin of a sentence or a row; ``R-410A`` and the like stay."""
     return text[:1].upper() + text[1:]
-
-
-def times(moved: Moved) -> float:
-    """The learned number over the shipped one."""
-    return moved.value / moved.shipped
-
-
-def is_clear(moved: Moved) -> bool:
-    """Whether the shipped number lies outside the learned interval."""
-    return not moved.low <= moved.shipped <= moved.high
-
-
-@dataclass(frozen=True)
-class Names:
-    """What ids are called. An id that nobody knows is shown as it is."""
-
-    components: Mapping[str, str]
-    exposures: Mapping[str, str]
-    methods: Mapping[str, str]
-    systems: Mapping[str, str]
-    shared: Mapping[str, str]
-
-    def component(self, name: str) -> str:
-        """A component class."""
-        return capital(self.components.get(name, name))
-
-    def exposure(self, name: str) -> str:
-        """A circumstance."""
-        return capital(self.exposures.get(name, name))
-
-    def method(self, name: str) -> str:
-        """A way of testing."""
-        return capital(self.methods.get(name, name))
-
-    def system(self, name: str) -> str:
-        """A type of system."""
-        return capital(self.systems[name]) if name in self.systems else name
-
-    def installer(self, name: str) -> str:
-        """Who built a system."""
-        return name or "Builder not known"
-
-    def unknown(self, name: str) -> str:
-        """A shared unknown."""
-        return capital(self.shared.get(name, name))
-
-    def group(self, name: str) -> str:
-        """What a predictive check is on: an id of any kind, or words."""
-        every = {**self.components, **self.exposures, **self.methods, **self.systems}
-        return capital(every.get(name, name.replace("_", " ")))
-
-
-def names_of(catalogue: Catalogue) -> Names:
-    """The names of a catalogue and of the systems that come with the program."""
-    kinds = (catalogue.components, catalogue.exposures, catalogue.methods)
-    components, exposures, methods = ({part.id: part.name for part in kind.values()} for kind in kinds)
-    shared = {part.id: part.name for part in catalogue.shared.values()}
-    return Names(components, exposures, methods, shipped_systems(), shared)

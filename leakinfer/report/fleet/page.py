@@ -7,14 +7,16 @@ from pathlib import Path
 from leakinfer.catalogue.laying import check_names
 from leakinfer.catalogue.learned import LearnedPriors
 from leakinfer.catalogue.model import Catalogue
-from leakinfer.report import origin, parts, people
-from leakinfer.report.movers import Mover, movers
-from leakinfer.report.parts import Subject
+from leakinfer.report.fleet import origin, parts, people
+from leakinfer.report.fleet.moved import is_clear, times
+from leakinfer.report.fleet.movers import Mover, movers
+from leakinfer.report.fleet.names import names_of
+from leakinfer.report.fleet.parts import Subject
 from leakinfer.report.section import Section
-from leakinfer.report.wording import figures, is_clear, names_of, percent, times
+from leakinfer.report.wording import figures, percent
 
 MOST_MOVERS = 8  # of each list
-TEMPLATE = "fleet_page.html"
+TEMPLATE = "page.html"
 
 
 def fleet_page(learned: LearnedPriors, catalogue: Catalogue, where: str = "learned priors") -> str:
@@ -29,7 +31,7 @@ def fleet_page(learned: LearnedPriors, catalogue: Catalogue, where: str = "learn
     subject = Subject(learned, catalogue, names_of(catalogue))
     every = movers(learned, subject.names)
     lists = moved_lists(every)
-    loader = PackageLoader("leakinfer.report", "")
+    loader = PackageLoader("leakinfer.report.fleet", "")
     pages = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     page: str = pages.get_template(TEMPLATE).render(
         origin=learned.provenance,

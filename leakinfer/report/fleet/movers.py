@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from leakinfer.catalogue.learned import LearnedPriors, Moved
-from leakinfer.report.wording import Names, figures, is_clear, of_many, times
+from leakinfer.report.fleet.moved import is_clear, times
+from leakinfer.report.fleet.names import Names
+from leakinfer.report.wording import figures, of_many
 
 
 @dataclass(frozen=True)

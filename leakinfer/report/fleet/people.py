@@ -11,9 +11,10 @@ from leakinfer.catalogue.learned import LearnedMethod
 from leakinfer.catalogue.model import Method
 from leakinfer.physics.properties import load_properties
 from leakinfer.physics.units import TWENTY_CELSIUS, throughput_to_g_per_year
-from leakinfer.report.parts import REFRIGERANT, Subject, by_effect
-from leakinfer.report.pictures import Axis, Curve, curves, intervals
-from leakinfer.report.section import CLEAR, Picture, Section, Table, listed, mark, row, told, told_share
+from leakinfer.report.fleet.moved import CLEAR, mark, row, told, told_share
+from leakinfer.report.fleet.parts import REFRIGERANT, Subject, by_effect
+from leakinfer.report.fleet.pictures import Axis, Curve, curves, intervals
+from leakinfer.report.section import Picture, Section, Table, listed
 from leakinfer.report.wording import figures
 
 MOST_INSTALLERS = 30

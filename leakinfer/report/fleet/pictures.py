@@ -5,41 +5,20 @@ The two differ in shape, line and brightness, so that they stay apart for colour
 
 from __future__ import annotations
 
-import base64
-import io
 import textwrap
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.report.wording import figures
+from leakinfer.report.drawing import DARK, INK, PALE, WARM, WIDE, drawing, plain_log
 
 Array = NDArray[np.float64]
-LEARNED, SHIPPED, INK, PALE = "#0b3c6f", "#c25e00", "#1b1f24", "#d5dbe1"
-WIDE = 9.6  # inches
+LEARNED, SHIPPED = DARK, WARM
 ROW = 0.36  # inches, of a list of intervals
-MANY = 100.0  # times from which on an axis has room for decades only
 LONG = 12  # rows from which on the numbers also stand on top
-STYLE = {
-    "font.family": "DejaVu Sans",
-    "font.size": 12,
-    "axes.edgecolor": INK,
-    "axes.labelcolor": INK,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.titlesize": 12,
-    "axes.titlelocation": "left",
-    "text.color": INK,
-    "xtick.color": INK,
-    "ytick.color": INK,
-    "text.parse_math": False,  # names may hold a dollar sign
-    "svg.fonttype": "path",  # the letters are drawn, so the picture needs no font
-    "svg.hashsalt": "leakinfer",  # the same numbers give the same picture
-}
 
 
 @dataclass(frozen=True)
@@ -77,32 +56,9 @@ class Curve:
     shipped: Array
 
 
-@contextmanager
-def _figure(width: float, height: float) -> Iterator[tuple[Any, Callable[[], str]]]:
-    """A figure, and what makes a data address of it."""
-    import warnings
-
-    import matplotlib
-    from matplotlib.figure import Figure
-
-    with matplotlib.rc_context(STYLE), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing from")  # a name in rare letters; the table has it
-        figure = Figure(figsize=(width, height), layout="constrained")
-        yield figure, lambda: _data_address(figure)
-
-
-def _data_address(figure: Any) -> str:
-    """Without the head and the metadata, which name addresses on the web."""
-    page = io.BytesIO()
-    nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-    figure.savefig(page, format="svg", metadata=nothing, transparent=False, facecolor="white")
-    drawn = page.getvalue()
-    return f"data:image/svg+xml;base64,{base64.b64encode(drawn[drawn.index(b'<svg') :]).decode('ascii')}"
-
-
 def intervals(rows: Sequence[Row], axis: Axis) -> str:
     """A list of numbers with their intervals, the first row on top, as the address of a picture."""
-    with _figure(WIDE, 1.3 + ROW * len(rows)) as (figure, address):
+    with drawing(WIDE, 1.3 + ROW * len(rows)) as (figure, address):
         axes = figure.add_subplot()
         _rows(axes, rows)
         _scale(axes, axis, rows)
@@ -146,18 +102,6 @@ def _scale(axes: Any, axis: Axis, rows: Sequence[Row]) -> None:
     axes.set_axisbelow(True)
 
 
-def plain_log(axis: Any, least: float, most: float) -> None:
-    """A logarithmic axis with plain numbers, at 1, 2 and 5 where there is room, else at the decades."""
-    from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
-
-    axis.axes.set(**{f"{axis.axis_name}scale": "log"})
-    steps = (1.0, 2.0, 5.0) if most / least < MANY else (1.0,)
-    decades = range(int(np.floor(np.log10(least))), int(np.ceil(np.log10(most))) + 1)
-    axis.set_major_locator(FixedLocator([step * 10.0**decade for decade in decades for step in steps]))
-    axis.set_minor_locator(NullLocator())
-    axis.set_major_formatter(FuncFormatter(lambda number, _: figures(number, 1)))
-
-
 def _legend(figure: Any, rows: Sequence[Row], axis: Axis) -> None:
     """Above the rows, in words."""
     from matplotlib.lines import Line2D
@@ -188,7 +132,7 @@ def curves(
     """
     columns = min(3, len(panels))
     lines = -(-len(panels) // columns)
-    with _figure(WIDE, 1.1 + 2.5 * lines) as (figure, address):
+    with drawing(WIDE, 1.1 + 2.5 * lines) as (figure, address):
         grid = figure.subplots(lines, columns, sharex=True, sharey=not log_y, squeeze=False)
         for axes, panel in zip(grid.flat, panels, strict=False):
             _panel(axes, x, panel)

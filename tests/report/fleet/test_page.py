@@ -15,11 +15,12 @@ from msgspec.structs import replace
 
 from leakinfer.catalogue.learned import LearnedPriors, Moved
 from leakinfer.errors import InputError
-from leakinfer.report import parts, people
-from leakinfer.report.fleet_page import MOST_MOVERS, fleet_page, moved_lists, write_page
-from leakinfer.report.movers import movers
-from leakinfer.report.parts import Subject
-from leakinfer.report.wording import figures, names_of, of_many, percent
+from leakinfer.report.fleet import parts, people
+from leakinfer.report.fleet.movers import movers
+from leakinfer.report.fleet.names import names_of
+from leakinfer.report.fleet.page import MOST_MOVERS, fleet_page, moved_lists, write_page
+from leakinfer.report.fleet.parts import Subject
+from leakinfer.report.wording import figures, of_many, percent
 
 from .example import CATALOGUE, LEFT_OUT, example, moved, untrusted
 

@@ -14,9 +14,11 @@ from leakinfer.catalogue.learned import LearnedComponent, LearnedExposure, Learn
 from leakinfer.catalogue.model import Catalogue
 from leakinfer.fleet.cells.sizes import loss_of_size
 from leakinfer.fleet.settings import load_settings
-from leakinfer.report.pictures import Axis, Curve, curves, intervals
-from leakinfer.report.section import CLEAR, Picture, Section, Table, listed, mark, row, told, told_share
-from leakinfer.report.wording import Names, figures, percent, times
+from leakinfer.report.fleet.moved import CLEAR, mark, row, times, told, told_share
+from leakinfer.report.fleet.names import Names
+from leakinfer.report.fleet.pictures import Axis, Curve, curves, intervals
+from leakinfer.report.section import Picture, Section, Table, listed
+from leakinfer.report.wording import figures, percent
 
 THOUSAND = 1000.0
 AGES = np.geomspace(0.25, 25.0, 100)  # years

@@ -1,0 +1,1 @@
+"""The page on a fleet: what its history says of the priors, and what to do about it."""
