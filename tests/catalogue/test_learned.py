@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
-from tests.report.example import CATALOGUE, LEFT_OUT, example, moved, untrusted
 
 from leakinfer.catalogue.checking import check_catalogue
 from leakinfer.catalogue.laying import provenance_words, replaced, require_trusted, with_learned
@@ -29,6 +28,7 @@ from leakinfer.catalogue.model import Catalogue
 from leakinfer.catalogue.toml_text import FIGURES, toml_text
 from leakinfer.errors import InputError
 from leakinfer.reading import shipped
+from tests.report.fleet.example import CATALOGUE, LEFT_OUT, example, moved, untrusted
 
 LEARNED = example()
 PLAIN: dict[str, Any] = msgspec.to_builtins(CATALOGUE)
