@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from leakinfer.catalogue.learned import LearnedPriors, Moved, write_learned
 from leakinfer.circuit.reader import load_system
 from leakinfer.reading import shipped
-from tests.report.example import CATALOGUE, example, untrusted
+from tests.report.fleet.example import CATALOGUE, example, untrusted
 
 from .helpers import answer, begun, page, refusal, run
 
