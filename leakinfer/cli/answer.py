@@ -9,11 +9,11 @@ import click
 from msgspec import to_builtins
 
 from leakinfer.circuit.model import Site
-from leakinfer.cli.words import surprising
 from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
 from leakinfer.job.why import Explanation
 from leakinfer.planner.model import Ask, Minutes, Plan, Ranked, Stop
+from leakinfer.words.job import surprising
 
 
 def print_json(answer: dict[str, Any]) -> None:

@@ -13,11 +13,11 @@ from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.reader import check_against, load_system, shipped_systems
 from leakinfer.cli.answer import print_json
 from leakinfer.cli.entry import USAGE_ERROR
-from leakinfer.cli.jobfile import opened
 from leakinfer.cli.options import json_option
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.reading import shipped
+from leakinfer.session.jobfile import opened
 
 
 @click.command("check")

@@ -11,13 +11,13 @@ from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.cli.answer import plan_answer, print_json, ranked_answer, surprise_answer
 from leakinfer.cli.options import json_option
 from leakinfer.cli.scenario import PROPOSED, Played, Scenario, begin, play, read_scenario
-from leakinfer.cli.words import surprising
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import body_of
 from leakinfer.planner.plan import make_plan
 from leakinfer.reading import shipped
 from leakinfer.store import create
+from leakinfer.words.job import surprising
 
 KEPT_NAME = "demo.job"
 

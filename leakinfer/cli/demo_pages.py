@@ -6,11 +6,13 @@ from collections.abc import Sequence
 
 from leakinfer.cli.pages import change_page, likely_table, stop_lines
 from leakinfer.cli.scenario import PROPOSED, Played, Scenario
-from leakinfer.cli.screen import bar, bullets, heading, pairs, percent, rate, table, wrapped
-from leakinfer.cli.where import once_each, tests_table
-from leakinfer.cli.words import fact_rows, finding_words, surprising, test_words
+from leakinfer.cli.screen import bar, bullets, heading, pairs, table, wrapped
+from leakinfer.cli.where import tests_table
 from leakinfer.job.belief import Belief
 from leakinfer.planner.model import Plan
+from leakinfer.words.job import fact_rows, finding_words, surprising, test_words
+from leakinfer.words.numbers import percent, rate
+from leakinfer.words.plan import once_each
 
 START_PLACES = 6
 

@@ -12,16 +12,17 @@ import click
 
 from leakinfer.cli.answer import ask_answer, print_json, stop_answer
 from leakinfer.cli.given import day_of
-from leakinfer.cli.jobfile import opened
 from leakinfer.cli.later import entries_of
 from leakinfer.cli.options import job_argument, json_option
-from leakinfer.cli.screen import bullets, heading, pairs, percent, rate, wrapped
-from leakinfer.cli.screen import minutes as minutes_words
-from leakinfer.cli.where import ask_words
-from leakinfer.cli.words import part_words, test_words
+from leakinfer.cli.screen import bullets, heading, pairs, wrapped
 from leakinfer.job.belief import Belief
 from leakinfer.planner.model import Plan, Stop
 from leakinfer.planner.plan import dearer_work, make_plan
+from leakinfer.session.jobfile import opened
+from leakinfer.words.job import part_words, test_words
+from leakinfer.words.numbers import minutes as minutes_words
+from leakinfer.words.numbers import percent, rate
+from leakinfer.words.plan import ask_words
 
 YEAR_DAYS = 365.25
 

@@ -13,10 +13,8 @@ from leakinfer.circuit.conditions import UNDER_TEST_GAS
 from leakinfer.circuit.model import WHOLE
 from leakinfer.cli.answer import print_json
 from leakinfer.cli.given import celsius, kpa, litres
-from leakinfer.cli.jobfile import opened
 from leakinfer.cli.options import job_argument, json_option
-from leakinfer.cli.screen import heading, pairs, rate, table, wrapped
-from leakinfer.cli.words import pressure_words, time_words
+from leakinfer.cli.screen import heading, pairs, table, wrapped
 from leakinfer.errors import InputError
 from leakinfer.job.job import Job
 from leakinfer.job.rates import Rates
@@ -26,6 +24,9 @@ from leakinfer.physics.hold import HoldPlan, check_plan, usual_plan
 from leakinfer.physics.units import kg_s_to_g_per_year, parse_quantity
 from leakinfer.planner.candidates import planned_kpa
 from leakinfer.reading import known
+from leakinfer.session.jobfile import opened
+from leakinfer.words.job import pressure_words, time_words
+from leakinfer.words.numbers import rate
 
 LOSSES = (5.0, 15.0, 50.0, 150.0, 500.0)  # g/yr; a spread over what the trade meets
 

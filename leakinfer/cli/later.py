@@ -11,17 +11,17 @@ from leakinfer.catalogue.model import Repair
 from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, print_json
 from leakinfer.cli.given import years
-from leakinfer.cli.jobfile import opened, tell
 from leakinfer.cli.options import job_argument, json_option, who_option
 from leakinfer.cli.screen import bullets, pairs, wrapped
-from leakinfer.cli.words import event_words, part_words, place_words, return_words
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import AIRED, REPAIR, RETURN, after, begun, body_of
 from leakinfer.job.job import Job
 from leakinfer.job.later import Aired, Repaired, Return
 from leakinfer.physics.units import parse_quantity
 from leakinfer.planner.candidates import cautions
+from leakinfer.session.jobfile import opened, tell
 from leakinfer.store import live
+from leakinfer.words.job import event_words, part_words, place_words, return_words
 
 
 @click.command("repair")

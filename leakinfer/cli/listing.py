@@ -13,10 +13,10 @@ from leakinfer.circuit.model import System
 from leakinfer.circuit.reader import load_system, shipped_systems, system_to_data
 from leakinfer.cli.answer import print_json
 from leakinfer.cli.options import json_option, priors_option
-from leakinfer.cli.priors import priors_of
 from leakinfer.job.facts import circumstance_ids
 from leakinfer.job.finding import outcome_names
 from leakinfer.reading import known
+from leakinfer.session.priors import priors_of
 
 BY = {"valves": "its valves", "cut": "cutting the pipe"}
 

@@ -8,7 +8,6 @@ import click
 
 from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, plan_answer, print_json, why_answer
-from leakinfer.cli.jobfile import opened
 from leakinfer.cli.options import job_argument, json_option, word_option
 from leakinfer.cli.screen import bullets
 from leakinfer.cli.where import next_page
@@ -16,6 +15,7 @@ from leakinfer.job.belief import Belief
 from leakinfer.job.why import explain
 from leakinfer.planner.model import OBJECTIVES, Objective
 from leakinfer.planner.plan import dearer_work, make_plan
+from leakinfer.session.jobfile import opened
 
 SHOWN_TESTS = 5
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from leakinfer.cli.screen import bar, heading, minutes, pairs, percent, rate, shortened, table, width, wrapped
-from leakinfer.cli.words import NOT_CHECKED, site_verdicts, test_words
+from leakinfer.cli.screen import bar, heading, pairs, shortened, table, width, wrapped
 from leakinfer.job.belief import Belief
 from leakinfer.job.why import Explanation
 from leakinfer.planner.model import Stop
+from leakinfer.words.job import NOT_CHECKED, site_verdicts, test_words
+from leakinfer.words.numbers import minutes, percent, rate
 
 MOVERS = 5
 LEAST_MOVE = 0.005  # below half a percent nothing shows

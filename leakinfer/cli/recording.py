@@ -15,11 +15,9 @@ from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, print_json, surprise_answer
 from leakinfer.cli.conditions import condition_of, condition_options
 from leakinfer.cli.given import minutes
-from leakinfer.cli.jobfile import opened, tell
 from leakinfer.cli.options import job_argument, json_option, who_option
 from leakinfer.cli.readings import kind_of, outcome_read, reading_of, reading_options
 from leakinfer.cli.screen import wrapped
-from leakinfer.cli.words import finding_words, surprising, verdict_words
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import FINDING, body_of
@@ -31,6 +29,8 @@ from leakinfer.planner.costs import minutes as planned_minutes
 from leakinfer.planner.model import Candidate
 from leakinfer.planner.setups import ways
 from leakinfer.reading import known
+from leakinfer.session.jobfile import opened, tell
+from leakinfer.words.job import finding_words, surprising, verdict_words
 
 
 @click.command("record")

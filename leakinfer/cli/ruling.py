@@ -12,7 +12,7 @@ from msgspec import to_builtins
 from leakinfer.cli.answer import print_json
 from leakinfer.cli.given import dated_mass, day_of
 from leakinfer.cli.options import json_option, word_option
-from leakinfer.cli.screen import bullets, heading, pairs, percent, wrapped
+from leakinfer.cli.screen import bullets, heading, pairs, wrapped
 from leakinfer.errors import InputError
 from leakinfer.physics.units import parse_quantity
 from leakinfer.reading import known
@@ -21,6 +21,7 @@ from leakinfer.rules.european_union import LeakChecks, leak_checks
 from leakinfer.rules.history import Addition, History, Kind, Removal, Why
 from leakinfer.rules.rates import Rate
 from leakinfer.rules.united_states import LeakRepair, leak_repair
+from leakinfer.words.numbers import percent
 
 KINDS: tuple[Kind, ...] = get_args(Kind)
 REASONS: tuple[Why, ...] = get_args(Why)

@@ -9,14 +9,15 @@ import click
 
 from leakinfer.circuit.model import Site
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.jobfile import opened, tell
 from leakinfer.cli.options import job_argument, json_option, who_option
-from leakinfer.cli.screen import percent, wrapped
-from leakinfer.cli.words import event_words, test_words
+from leakinfer.cli.screen import wrapped
 from leakinfer.errors import InputError
 from leakinfer.job.events import SITE, SKIP, body_of
 from leakinfer.job.finding import Skip
 from leakinfer.reading import known
+from leakinfer.session.jobfile import opened, tell
+from leakinfer.words.job import event_words, test_words
+from leakinfer.words.numbers import percent
 
 
 @click.command("skip")

@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
-import re
 import shlex
 from collections.abc import Sequence
 
 from leakinfer.catalogue.model import Method
 from leakinfer.circuit.conditions import UNDER_TEST_GAS
-from leakinfer.circuit.model import WHOLE
 from leakinfer.cli.pages import likely_table, stop_lines
-from leakinfer.cli.screen import bar, bullets, heading, minutes, pairs, shortened, width, wrapped
-from leakinfer.cli.words import chances, method_words, place_words, test_words, time_words
+from leakinfer.cli.screen import bar, bullets, heading, pairs, shortened, width, wrapped
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import outcome_names
 from leakinfer.job.job import Job
-from leakinfer.planner.model import Ask, NotAllowed, Plan, Ranked
+from leakinfer.planner.model import Plan, Ranked
+from leakinfer.words.job import chances, method_words, place_words, test_words, time_words
+from leakinfer.words.numbers import minutes
+from leakinfer.words.plan import (
+    ask_words,
+    counted,
+    once_each,
+    refusal_words,
+    refused_test_words,
+    ruled_out_by_nature,
+    state_words,
+    steps_words,
+)
 
 LIKELY_PLACES = 8
-FEW = 2  # tests that are named one by one
 REASONS = 6  # of tests that are left out, shown
-NO_TIME = re.compile(r"takes \d+ min, (\d+) are left")
-NO_CONSENT = re.compile(r"needs consent(?::| to) (\w+) work.*")
 
 
 def next_page(belief: Belief, plan: Plan, top: int, path: str, notices: Sequence[str] = ()) -> str:
@@ -40,14 +46,6 @@ def next_page(belief: Belief, plan: Plan, top: int, path: str, notices: Sequence
     parts += [heading("Likely places"), likely_table(belief, LIKELY_PLACES)]
     parts += [heading("Stop or go on"), stop_lines(belief, plan.stop)]
     return "\n".join(parts)
-
-
-def once_each(tests: Sequence[Ranked]) -> list[Ranked]:
-    """The tests without those that differ from a better one only in the state of the system."""
-    best: dict[tuple[str, str], Ranked] = {}
-    for test in tests:
-        best.setdefault((test.candidate.method, test.candidate.target), test)
-    return list(best.values())
 
 
 def worth(test: Ranked, plan: Plan) -> float:
@@ -82,40 +80,6 @@ def _test_lines(job: Job, test: Ranked, number: int, share: float) -> list[str]:
     lines = [f"{f'  {number}  {name}':{room}}{end}", wrapped(how, "     ")]
     lines += [wrapped(f"first {steps_words(test)}", "     ")] if test.steps else []
     return [*lines, wrapped(chances(test.outcomes, silent, ", "), "     ")]
-
-
-def state_words(job: Job, test: Ranked) -> str:
-    """The state that the test is made in, where it is not the present one, and a shroud."""
-    told, now = test.candidate.condition, job.condition()
-    if told.state in UNDER_TEST_GAS and (told.test_kpa, told.sections) != (now.test_kpa, now.sections):
-        return f", {_gas(told.words)}"
-    if (told.state, told.heating) != (now.state, now.heating):
-        return f", {'heating' if told.heating else told.state}"
-    return ", under a shroud" if told.shroud else ""
-
-
-def _gas(words: str) -> str:
-    """``nitrogen at 1,600 kPa`` of a condition's words: without the air."""
-    return words.rpartition(", ")[0]
-
-
-def steps_words(test: Ranked) -> str:
-    """The work that comes before a test, with minutes and waits."""
-    told = []
-    for step in test.steps:
-        wait = f" + {minutes(step.wait_minutes)} wait" if step.wait_minutes else ""
-        told.append(f"{step.name} ({minutes(step.minutes)}{wait})")
-    return ", then ".join(told)
-
-
-def ask_words(job: Job, ask: Ask | None) -> str:
-    """The question to the customer, with what it would be worth."""
-    if ask is None:
-        return ""
-    candidate = ask.first.candidate
-    what = test_words(job, candidate.method, candidate.target)
-    work = f"{ask.tier} work ({steps_words(ask.first)}), for {what}" if ask.first.steps else f"{ask.tier} work: {what}"
-    return f"Ask for consent to {work}; it would be worth about {minutes(ask.saves)}."
 
 
 def _first(job: Job, test: Ranked, plan: Plan, path: str) -> str:
@@ -175,39 +139,12 @@ def left_out(job: Job, plan: Plan) -> str:
     reasons: dict[str, list[str]] = {}
     ruled_out = 0
     for refused in plan.not_allowed:
-        if _by_nature(job, refused):
+        if ruled_out_by_nature(job, refused):
             ruled_out += 1
         else:
-            reasons.setdefault(_reason(refused), []).append(_refused_words(job, refused))
-    texts = [f"{reason}: {_counted(list(dict.fromkeys(tests)))}" for reason, tests in reasons.items()]
+            reasons.setdefault(refusal_words(refused), []).append(refused_test_words(job, refused))
+    texts = [f"{reason}: {counted(list(dict.fromkeys(tests)))}" for reason, tests in reasons.items()]
     more = len(texts) - REASONS
     texts = [*texts[:REASONS], f"{more} more reasons: --json lists them"] if more > 1 else texts
     texts += [f"{ruled_out} tests that the kind of part rules out: --json lists them"] if ruled_out else []
     return bullets(texts, "-")
-
-
-def _reason(refused: NotAllowed) -> str:
-    """The reason without what differs from test to test."""
-    late = NO_TIME.fullmatch(refused.reason)
-    dear = NO_CONSENT.fullmatch(refused.reason)
-    if late:
-        return f"does not fit into the {late[1]} min that are left"
-    return f"needs consent to {dear[1]} work" if dear else refused.reason.rstrip(".")
-
-
-def _refused_words(job: Job, refused: NotAllowed) -> str:
-    """The test in words; a method that is barred altogether by its name alone."""
-    if refused.target == WHOLE:
-        return method_words(job, refused.method)
-    return test_words(job, refused.method, refused.target)
-
-
-def _counted(tests: Sequence[str]) -> str:
-    return "; ".join(tests) if len(tests) <= FEW else f"{len(tests)} tests, as {tests[0]}"
-
-
-def _by_nature(job: Job, refused: NotAllowed) -> bool:
-    """Whether the kind of part or its place rules the method out, whatever the job."""
-    method = job.catalogue.methods[refused.method]
-    barred = refused.target == WHOLE  # a whole method, for a reason of its own
-    return not barred and method.kind != "total" and job.never(method, refused.target) is not None

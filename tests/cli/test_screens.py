@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from leakinfer.cli.entry import COMMANDS
-from leakinfer.cli.screen import bar, minutes, percent, rate
+from leakinfer.cli.screen import bar
+from leakinfer.words.numbers import minutes, percent, rate
 
 from .helpers import answer, begun, page
 

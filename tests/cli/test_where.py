@@ -8,10 +8,11 @@ from pathlib import Path
 import pytest
 
 from leakinfer.cli.answer import ask_answer
-from leakinfer.cli.where import ask_words, left_out, next_page, record_command, steps_words
+from leakinfer.cli.where import left_out, next_page, record_command
 from leakinfer.job.belief import Belief
 from leakinfer.planner.model import Ask, NotAllowed, Plan, Ranked
 from leakinfer.planner.plan import make_plan
+from leakinfer.words.plan import ask_words, steps_words
 from tests.job.small import shipped_job
 
 from .helpers import answer, begun, page, run

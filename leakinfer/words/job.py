@@ -6,7 +6,6 @@ from collections.abc import Mapping
 
 from msgspec import structs
 
-from leakinfer.cli.screen import percent, rate
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import AIRED, FINDING, REPAIR, RETURN, SITE, SKIP, Told
 from leakinfer.job.finding import Finding
@@ -14,6 +13,7 @@ from leakinfer.job.job import Job
 from leakinfer.job.verdicts import Verdict
 from leakinfer.job.why import surprise, surprise_words
 from leakinfer.physics.units import ATMOSPHERE, kg_to_ounce, pa_to_micron, pa_to_psig
+from leakinfer.words.numbers import percent, rate
 
 LIKELY = 0.5  # more likely than not is called likely
 NOT_CHECKED = "not checked"

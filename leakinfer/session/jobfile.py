@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from leakinfer.cli.priors import Priors, priors_of
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import after, job_of
 from leakinfer.job.job import Job
+from leakinfer.session.priors import Priors, priors_of
 from leakinfer.store import Event, Journal, live
 
 # Of the first event, where a job did not begin with the shipped priors: their folder, or the learned file.

@@ -1,0 +1,184 @@
+"""Values that the rooms of a study share: what a policy sees and answers, what is written down of a played job."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+import numpy as np
+from msgspec import Struct
+from numpy.typing import NDArray
+
+from leakinfer.planner.decision import Worth
+from leakinfer.planner.model import Objective
+
+Array = NDArray[np.float64]
+Moment = Literal["start", "during", "end"]
+
+
+@dataclass(frozen=True)
+class Option:
+    """A test that may be made next, as policies see it; none of it needs a belief.
+
+    ``kind``: of the method (point, sweep, spot, exposure, total, hold, gather). ``units``: repair units that it looks
+    at. ``classes``: component classes that it looks at. ``minutes``: all of it, way and set-up included; ``set_up``:
+    the part of them that is a change of the system's state, and aids. ``opens``: whether the circuit is opened for it.
+    ``repeat``: how often it was made before.
+    """
+
+    key: str
+    kind: str
+    method: str
+    target: str
+    place: str | None
+    units: tuple[str, ...]
+    classes: frozenset[str]
+    minutes: float
+    set_up: float = 0.0
+    pinpoint: bool = False
+    opens: bool = False
+    repeat: int = 0
+
+
+@dataclass(frozen=True)
+class Made:
+    """A test that was made: the option, whether it responded, and its outcome by name."""
+
+    option: Option
+    responded: bool
+    outcome: str
+
+
+class Situation(Protocol):
+    """What a policy is asked about. Everything but ``options`` and ``made`` is worked out only when it is read.
+
+    ``options`` keep one order; arrays follow it. In a real job a situation is a job with its belief, in a small case
+    a point of the tree of all outcomes.
+    """
+
+    @property
+    def options(self) -> Sequence[Option]:
+        """What may be done next within consent and the time that is left."""
+
+    @property
+    def made(self) -> Sequence[Made]:
+        """What was done, in order."""
+
+    @property
+    def place(self) -> str | None:
+        """Where the technician stands."""
+
+    @property
+    def risk(self) -> Mapping[str, float]:
+        """By repair unit: P(a leak that matters)."""
+
+    @property
+    def bits(self) -> Array:
+        """(options,): expected information about which repair units leak at a size that matters."""
+
+    @property
+    def response(self) -> Array:
+        """(options,): P(any outcome but the silent one)."""
+
+    @property
+    def worth(self) -> Worth:
+        """Of ending now, and of each option made next: expected total minutes, the price of ending wrong included."""
+
+    def advice(self, objective: Objective) -> int | None:
+        """What the program itself would say by an objective: the option's place, None to end."""
+
+    @property
+    def seed(self) -> int:
+        """Of policies that draw lots: the same for the same point of the same job."""
+
+
+class Policy(Protocol):
+    """A way of searching. Pure: the same situation gives the same answer."""
+
+    @property
+    def name(self) -> str:
+        """Its id in files and tables."""
+
+    def choose(self, here: Situation) -> int | None:
+        """The place of the next test among ``here.options``; None to end the search."""
+
+
+class JobRow(Struct, frozen=True):
+    """One job played by one policy to its end. Minutes; units are repair units.
+
+    ``leaks``: units that leak at a size that matters; ``confirmed``: those of them with a confirmed leak;
+    ``all_confirmed``: minutes until the last of them was, NaN where one never was; ``missed``: those not repaired at
+    the end; ``repaired``, ``wrong``: units repaired, and those of them that leak at no size. ``set_ups``: changes of
+    state and aids; ``openings``: those that open the circuit. ``cost``: minutes with the price of what was missed and
+    of what was repaired in vain. ``another``: P(another leak that matters) as told at the end; ``left``: whether
+    there was one. ``expected_missed``: units that were left although they leak, as the last belief expects.
+    ``seconds``: of computing, of the policy and of the bookkeeping together.
+    """
+
+    system: str
+    truth: str
+    policy: str
+    job: int
+    minutes: float
+    all_confirmed: float
+    leaks: int
+    confirmed: int
+    missed: int
+    repaired: int
+    wrong: int
+    tests: int
+    set_ups: int
+    openings: int
+    cost: float
+    another: float
+    left: bool
+    expected_missed: float
+    seconds: float
+
+
+class StepRow(Struct, frozen=True):
+    """One test of a played job.
+
+    ``clock``: minutes when it was done. ``expected``: P(the outcome that came). ``bits``: forecast information, NaN
+    where the policy did not ask for it. ``gained``: what the outcome told of the units that the test looks at, in
+    bits: log2 of P(their true state) after over before; NaN where it was not worked out.
+    """
+
+    system: str
+    truth: str
+    policy: str
+    job: int
+    step: int
+    method: str
+    target: str
+    state: str
+    minutes: float
+    clock: float
+    outcome: str
+    responded: bool
+    expected: float
+    bits: float
+    gained: float
+
+
+class ChanceRow(Struct, frozen=True):
+    """One probability that the program showed, and what was true: P(a leak that matters) at a site."""
+
+    system: str
+    truth: str
+    policy: str
+    job: int
+    moment: Moment
+    site: str
+    chance: float
+    leaks: bool
+
+
+@dataclass(frozen=True)
+class Played:
+    """All that is written down of one job played by one policy."""
+
+    job: JobRow
+    steps: tuple[StepRow, ...]
+    chances: tuple[ChanceRow, ...]
