@@ -38,6 +38,7 @@ COMMANDS = {
     "why": ("looking", "why", "why a place is likely or not, step by step"),
     "log": ("later", "log", "all that was told, in order"),
     "stop": ("ending", "stop", "end here or go on: what is confirmed, what is left, what to do about it"),
+    "report": ("job_report", "report", "the report on a job as a page or PDF: for customer, file, next technician"),
     "holdtime": ("holding", "holdtime", "how long a hold must last to see a loss"),
     "notes": ("noting", "notes", "how a place is repaired, proved tight, and kept so"),
     "advice": ("noting", "advice", "what to tell the owner beside the leaks"),
@@ -45,8 +46,13 @@ COMMANDS = {
     "systems": ("listing", "systems", "the systems that come with the program, or all parts of one"),
     "methods": ("listing", "methods", "the ways of testing, their outcomes and false causes"),
     "check": ("checking", "check", "check job files, system files and priors folders"),
+    "export": ("keeping", "export_job", "write a job as one JSON file"),
+    "import": ("keeping", "import_job", "make a job file of an exported one"),
+    "backup": ("keeping", "back_up", "copy a job, or all jobs of a folder, to be safe"),
+    "serve": ("serve", "serve", "serve the page on the phone over a folder of jobs"),
     "history": ("history", "history", "write jobs down as a history that a fleet's priors are learned from"),
     "fleet": ("fleet", "fleet", "learn priors from the history of many systems"),
+    "study": ("study", "study", "compare ways of searching on simulated jobs whose truth is known"),
 }
 
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 
 import click
 
 from leakinfer.cli.entry import Program
-from leakinfer.errors import InputError
+from leakinfer.cli.extras import needing
 
 # By command: its module in this package, the name there, and what it does.
 COMMANDS = {
@@ -53,17 +52,6 @@ def fleet(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-@contextmanager
-def fleet_libraries() -> Iterator[None]:
-    """A library of the extra that is missing inside the block becomes one line that says how to get it.
-
-    Raises:
-        InputError: naming the library.
-    """
-    try:
-        yield
-    except ModuleNotFoundError as error:
-        library = (error.name or "").partition(".")[0]
-        if library not in EXTRA:
-            raise
-        raise InputError(f"{library} is missing, needs pip install 'leakinfer[fleet]'", where="fleet") from error
+def fleet_libraries() -> AbstractContextManager[None]:
+    """A library of the extra that is missing inside the block becomes one line that says how to get it."""
+    return needing("fleet", EXTRA)

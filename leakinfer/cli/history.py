@@ -12,7 +12,6 @@ import click
 
 from leakinfer.cli.answer import print_json
 from leakinfer.cli.entry import USAGE_ERROR
-from leakinfer.cli.given import day_of
 from leakinfer.cli.options import json_option
 from leakinfer.cli.screen import pairs, wrapped
 from leakinfer.errors import InputError
@@ -20,6 +19,7 @@ from leakinfer.fleet.export.jobs import Attended, Exported, JobRecord, before, j
 from leakinfer.fleet.history.writing import Tables, refuse_taken, systems_in, together, write_history
 from leakinfer.job.events import FACTS, REPAIR, RETURN, after, begun
 from leakinfer.job.job import Job
+from leakinfer.session.given import day_of
 from leakinfer.session.jobfile import opened
 from leakinfer.store import Event, live
 

@@ -12,7 +12,6 @@ from msgspec import structs
 from leakinfer.circuit.conditions import UNDER_TEST_GAS
 from leakinfer.circuit.model import WHOLE
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.given import celsius, kpa, litres
 from leakinfer.cli.options import job_argument, json_option
 from leakinfer.cli.screen import heading, pairs, table, wrapped
 from leakinfer.errors import InputError
@@ -24,6 +23,7 @@ from leakinfer.physics.hold import HoldPlan, check_plan, usual_plan
 from leakinfer.physics.units import kg_s_to_g_per_year, parse_quantity
 from leakinfer.planner.candidates import planned_kpa
 from leakinfer.reading import known
+from leakinfer.session.given import celsius, kpa, litres
 from leakinfer.session.jobfile import opened
 from leakinfer.words.job import pressure_words, time_words
 from leakinfer.words.numbers import rate

@@ -7,21 +7,20 @@ from typing import Any
 
 import click
 
-from leakinfer.catalogue.model import Repair
 from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, print_json
-from leakinfer.cli.given import years
 from leakinfer.cli.options import job_argument, json_option, who_option
 from leakinfer.cli.screen import bullets, pairs, wrapped
 from leakinfer.job.belief import Belief
-from leakinfer.job.events import AIRED, REPAIR, RETURN, after, begun, body_of
-from leakinfer.job.job import Job
+from leakinfer.job.events import AIRED, BEGIN, REPAIR, RETURN, body_of
 from leakinfer.job.later import Aired, Repaired, Return
 from leakinfer.physics.units import parse_quantity
-from leakinfer.planner.candidates import cautions
+from leakinfer.session.ending import entries_of
+from leakinfer.session.given import years
 from leakinfer.session.jobfile import opened, tell
-from leakinfer.store import live
-from leakinfer.words.job import event_words, part_words, place_words, return_words
+from leakinfer.store import Event
+from leakinfer.words.history import Line, told_so_far
+from leakinfer.words.job import part_words, place_words, return_words
 
 
 @click.command("repair")
@@ -43,17 +42,6 @@ def repair(path: Path, priors: Path | None, target: str, exchanged: bool, note: 
     click.echo(pages.change_page(Belief(held.job), belief, None))
     click.echo("\n  Prove it:")
     click.echo(bullets(dict.fromkeys(entry.verify for entry in entries_of(job, target)), "-"))
-
-
-def entries_of(job: Job, target: str) -> list[Repair]:
-    """What the catalogue says of repairs of a site, or of each kind of part of a repair unit."""
-    kinds = dict.fromkeys(site.component for site in job.sites if target in (site.id, site.unit))
-    return [job.catalogue.repairs[kind] for kind in kinds]
-
-
-def cautions_of(job: Job, entry: Repair) -> list[str]:
-    """The cautions of a repair that apply to the job's refrigerant, those of fire first."""
-    return list(cautions(job, entry.cautions))
 
 
 @click.command("back")
@@ -106,32 +94,28 @@ def aired(path: Path, priors: Path | None, place: str, who: str, as_json: bool) 
 def log(path: Path, priors: Path | None, as_json: bool) -> None:
     """All that JOB was told, in order, without what was taken back."""
     with opened(path, priors) as held:
-        events = live(held.journal.events())
-        catalogue = held.job.catalogue
-    job = begun(events[0].body, catalogue, str(path))
-    lines: list[dict[str, Any]] = [_line(events[0], f"job on {job.system.name}")]
-    for event in events[1:]:
-        job = after(job, event.kind, event.body, str(path))
-        lines.append(_line(event, event_words(job, event)))
+        lines = told_so_far(held.journal.events(), held.job.catalogue, str(path))
     if as_json:
-        print_json({"job": str(path), "log": lines})
+        print_json({"job": str(path), "log": [_line(line) for line in lines]})
         return
     rows = [
-        (str(line["number"]), f"{line['when'][:16].replace('T', ' ')}{_who(line)}  {line['words']}") for line in lines
+        (str(line.event.number), f"{line.event.when[:16].replace('T', ' ')}{_who(line.event)}  {line.words}")
+        for line in lines
     ]
     click.echo(pairs(rows))
 
 
-def _line(event: Any, words: str) -> dict[str, Any]:
+def _line(line: Line) -> dict[str, Any]:
+    event = line.event
     return {
         "number": event.number,
         "when": event.when,
         "who": event.who,
         "kind": event.kind,
-        "words": words,
-        "body": dict(event.body) if event.kind != "begin" else {},
+        "words": line.words,
+        "body": dict(event.body) if event.kind != BEGIN else {},
     }
 
 
-def _who(line: dict[str, Any]) -> str:
-    return f" {line['who']}" if line["who"] else ""
+def _who(event: Event) -> str:
+    return f" {event.who}" if event.who else ""

@@ -9,13 +9,13 @@ import click
 
 from leakinfer.catalogue.model import Advice, Repair
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.later import cautions_of
 from leakinfer.cli.options import job_argument, json_option
 from leakinfer.cli.screen import bullets, heading, pairs, wrapped
 from leakinfer.job.advice import advice_for
 from leakinfer.job.job import Job
 from leakinfer.planner.candidates import cautions
 from leakinfer.reading import known
+from leakinfer.session.ending import cautions_of
 from leakinfer.session.jobfile import opened
 from leakinfer.words.numbers import minutes, percent
 

@@ -8,11 +8,10 @@ from leakinfer.cli.screen import bar, heading, pairs, shortened, table, width, w
 from leakinfer.job.belief import Belief
 from leakinfer.job.why import Explanation
 from leakinfer.planner.model import Stop
+from leakinfer.words.belief import movers, ranked_units, unit_name
 from leakinfer.words.job import NOT_CHECKED, site_verdicts, test_words
 from leakinfer.words.numbers import minutes, percent, rate
 
-MOVERS = 5
-LEAST_MOVE = 0.005  # below half a percent nothing shows
 LEAST_SHOWN = 0.01
 
 
@@ -29,18 +28,6 @@ def bars(rows: Sequence[tuple[str, float]]) -> str:
     """Names with their chance and a bar."""
     drawn = [(name, percent(chance), bar(chance)) for name, chance in rows]
     return table(["", "", ""], drawn, right=(1,), fixed=(1, 2)).lstrip("\n")
-
-
-def ranked_units(belief: Belief) -> list[tuple[str, float]]:
-    """Repair units with their chance, likeliest first."""
-    return sorted(belief.unit_probability.items(), key=lambda pair: -pair[1])
-
-
-def unit_name(belief: Belief, unit: str) -> str:
-    """What people call a repair unit, with ``confirmed`` where it is."""
-    name = next(found.name for found in belief.job.system.units if found.id == unit)
-    confirmed = {belief.job.site(site).unit for site in belief.confirmed()}
-    return f"{name} (confirmed)" if unit in confirmed else name
 
 
 def stop_lines(belief: Belief, stop: Stop) -> str:
@@ -83,14 +70,6 @@ def change_page(before: Belief, after: Belief, surprise: tuple[float, str] | Non
     new = [site for site in after.confirmed() if site not in before.confirmed()]
     parts += [wrapped(f"Confirmed: {after.job.target_name(site)}") for site in new]
     return "\n".join(parts)
-
-
-def movers(before: Belief, after: Belief, count: int = MOVERS) -> list[tuple[str, float, float]]:
-    """Repair units whose chance moved most: unit, before, after."""
-    old = before.unit_probability
-    moves = [(unit, old.get(unit, 0.0), chance) for unit, chance in after.unit_probability.items()]
-    moves = [move for move in moves if abs(move[2] - move[1]) >= LEAST_MOVE]
-    return sorted(moves, key=lambda move: -abs(move[2] - move[1]))[:count]
 
 
 def moves_table(belief: Belief, moves: Sequence[tuple[str, float, float]]) -> str:

@@ -10,7 +10,6 @@ import click
 from msgspec import to_builtins
 
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.given import dated_mass, day_of
 from leakinfer.cli.options import json_option, word_option
 from leakinfer.cli.screen import bullets, heading, pairs, wrapped
 from leakinfer.errors import InputError
@@ -21,6 +20,7 @@ from leakinfer.rules.european_union import LeakChecks, leak_checks
 from leakinfer.rules.history import Addition, History, Kind, Removal, Why
 from leakinfer.rules.rates import Rate
 from leakinfer.rules.united_states import LeakRepair, leak_repair
+from leakinfer.session.given import dated_mass, day_of
 from leakinfer.words.numbers import percent
 
 KINDS: tuple[Kind, ...] = get_args(Kind)

@@ -11,7 +11,6 @@ from msgspec import Meta, Struct, to_builtins
 
 from leakinfer.catalogue.model import Catalogue
 from leakinfer.circuit.reader import load_system
-from leakinfer.cli.given import pair, read_facts
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import BEGIN, FACTS, FINDING, after, begin_body, begun, body_of
 from leakinfer.job.finding import Finding
@@ -19,6 +18,7 @@ from leakinfer.job.job import Job
 from leakinfer.planner.model import Plan
 from leakinfer.planner.plan import make_plan
 from leakinfer.reading import Text, read_toml
+from leakinfer.session.given import pair, read_facts
 
 PROPOSED = 3  # tests of a step that are shown
 

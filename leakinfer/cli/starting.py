@@ -12,7 +12,6 @@ from msgspec import to_builtins
 
 from leakinfer.circuit.reader import load_system
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.given import AIRS, STATES, TIERS, dated_mass, day_of, pair, read_facts
 from leakinfer.cli.options import job_argument, json_option, priors_option, who_option, word_option
 from leakinfer.cli.screen import bullets, pairs, wrapped
 from leakinfer.errors import InputError
@@ -21,6 +20,7 @@ from leakinfer.job.events import FACTS, begin_body, begun
 from leakinfer.job.history import from_history
 from leakinfer.job.job import Job
 from leakinfer.physics.units import parse_quantity
+from leakinfer.session.given import AIRS, STATES, TIERS, dated_mass, day_of, pair, read_facts
 from leakinfer.session.jobfile import kept_priors, opened, tell
 from leakinfer.session.priors import priors_of
 from leakinfer.store import create

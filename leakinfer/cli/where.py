@@ -17,11 +17,9 @@ from leakinfer.words.job import chances, method_words, place_words, test_words, 
 from leakinfer.words.numbers import minutes
 from leakinfer.words.plan import (
     ask_words,
+    by_reason,
     counted,
     once_each,
-    refusal_words,
-    refused_test_words,
-    ruled_out_by_nature,
     state_words,
     steps_words,
 )
@@ -136,14 +134,8 @@ def _any_state(method: Method) -> bool:
 
 def left_out(job: Job, plan: Plan) -> str:
     """Tests left out for a reason of this job, grouped by reason; those that the kind of part rules out are counted."""
-    reasons: dict[str, list[str]] = {}
-    ruled_out = 0
-    for refused in plan.not_allowed:
-        if ruled_out_by_nature(job, refused):
-            ruled_out += 1
-        else:
-            reasons.setdefault(refusal_words(refused), []).append(refused_test_words(job, refused))
-    texts = [f"{reason}: {counted(list(dict.fromkeys(tests)))}" for reason, tests in reasons.items()]
+    reasons, ruled_out = by_reason(job, plan)
+    texts = [f"{reason}: {counted(tests)}" for reason, tests in reasons.items()]
     more = len(texts) - REASONS
     texts = [*texts[:REASONS], f"{more} more reasons: --json lists them"] if more > 1 else texts
     texts += [f"{ruled_out} tests that the kind of part rules out: --json lists them"] if ruled_out else []

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture as a data address, with what it shows in words."""
+    """A picture as a data address, with what it shows in words; ``caption``: words to stand below it."""
 
     address: str
     alt: str
+    caption: str = ""
 
 
 @dataclass(frozen=True)
@@ -22,6 +23,7 @@ class Table:
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     words: frozenset[int] = frozenset()  # columns that hold words
+    wraps: bool = False  # cells may break at plain blanks, so that a wide table keeps within the page
 
 
 @dataclass(frozen=True)

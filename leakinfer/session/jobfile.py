@@ -39,10 +39,14 @@ def opened(path: Path, priors: Path | None = None) -> Iterator[Opened]:
         InputError: the job or the priors cannot be used.
     """
     with Journal.open(path) as journal:
-        events = journal.events()
-        held = _priors(events[0].body, priors)
-        job = job_of(live(events), held.catalogue, str(path))
-        yield Opened(path, journal, job, events[-1].number, (*held.notices, *_changed(events, held)))
+        yield replayed(path, journal, journal.events(), priors)
+
+
+def replayed(path: Path, journal: Journal, events: tuple[Event, ...], priors: Path | None = None) -> Opened:
+    """The job that the events of an open journal tell, as :func:`opened` gives it."""
+    held = _priors(events[0].body, priors)
+    job = job_of(live(events), held.catalogue, str(path))
+    return Opened(path, journal, job, events[-1].number, (*held.notices, *_changed(events, held)))
 
 
 def kept_priors(path: Path | None, untrusted: bool) -> dict[str, Any]:
@@ -76,8 +80,11 @@ def _changed(events: tuple[Event, ...], held: Priors) -> tuple[str, ...]:
     return ("the priors are not those that this job began with; all is worked out again with the present ones",)
 
 
-def tell(held: Opened, kind: str, body: Mapping[str, Any], *, who: str = "", where: str) -> tuple[Job, Belief]:
-    """Add an event after the job and its belief have taken it; on an error nothing is written.
+def tell(
+    held: Opened, kind: str, body: Mapping[str, Any], *, who: str = "", where: str, token: str | None = None
+) -> tuple[Job, Belief]:
+    """Add an event after the job and its belief have taken it; on an error nothing is written. ``token``: what its
+    teller calls it, so that it is not added twice.
 
     Raises:
         InputError: the event does not fit, test gas is above the rating,
@@ -86,7 +93,7 @@ def tell(held: Opened, kind: str, body: Mapping[str, Any], *, who: str = "", whe
     job = after(held.job, kind, body, where)
     refuse_stranded(job, where)
     belief = Belief(job)
-    held.journal.append(kind, body, who=who, expected_last=held.last)
+    held.journal.append(kind, body, who=who, expected_last=held.last, token=token)
     return job, belief
 
 

@@ -12,6 +12,8 @@ from leakinfer.errors import InputError
 
 UNDO = "undo"
 START = bytes(32)  # what the first event's checksum builds on
+TOKEN_LENGTH = 200  # characters, at most
+SHAPES = tuple((int, str, str, str, str, token, bytes) for token in (type(None), str))  # of a stored row
 
 
 @dataclass(frozen=True)
@@ -29,13 +31,17 @@ class Event:
 
 
 class Row(NamedTuple):
-    """An event as it is stored: ``body`` as JSON text, ``checksum`` 32 bytes (SHA-256)."""
+    """An event as it is stored: ``body`` as JSON text, ``checksum`` 32 bytes (SHA-256).
+
+    ``token`` is what its teller called it, None if nothing: the same token is never stored twice.
+    """
 
     number: int
     kind: str
     body: str
     moment: str
     who: str
+    token: str | None
     checksum: bytes
 
     def event(self) -> Event:
@@ -47,33 +53,48 @@ class BrokenChain(ValueError):
     """Stored rows that are not what was written; the message says where."""
 
 
-def row(previous: Row | None, kind: str, body: Mapping[str, Any], moment: str, who: str) -> Row:
+def row(
+    previous: Row | None, kind: str, body: Mapping[str, Any], moment: str, who: str, token: str | None = None
+) -> Row:
     """The row that follows ``previous`` (None: the first).
 
     Raises:
-        InputError: ``kind`` is blank, a text is not Unicode, or ``body`` is not a JSON object.
+        InputError: ``kind`` or ``token`` is blank, a text is not Unicode, or ``body`` is not a JSON object.
     """
     if not kind.strip():
         raise InputError("an event needs a kind", allowed="a word")
     number = previous.number + 1 if previous else 1
-    content = (number, _unicode(kind, "kind"), as_json(body), moment, _unicode(who, "who"))
+    told = None if token is None else checked_token(token)
+    texts = (_unicode(kind, "the kind of an event"), as_json(body), moment, _unicode(who, "the who of an event"))
+    content = (number, *texts, told)
     return Row(*content, _checksum(previous.checksum if previous else START, content))
 
 
-def as_json(body: Mapping[str, Any]) -> str:
-    """``body`` as JSON text (RFC 8259) with sorted keys; tuples become lists.
+def checked_token(token: str) -> str:
+    """A token that can be kept.
+
+    Raises:
+        InputError: it is blank, too long or not Unicode.
+    """
+    if not (token.strip() and len(token) <= TOKEN_LENGTH):
+        raise InputError(f"a token of {len(token.strip())} characters", allowed=f"1 to {TOKEN_LENGTH}")
+    return _unicode(token, "the token of an event")
+
+
+def as_json(body: Mapping[str, Any], what: str = "the body of an event") -> str:
+    """``body`` as JSON text (RFC 8259) with sorted keys; tuples become lists. ``what`` names it in the error.
 
     Raises:
         InputError: it is not an object, or holds something that JSON does not know, as NaN.
     """
     allowed = "a JSON object of texts, finite numbers, true, false, null, lists and objects with text keys"
     if not isinstance(body, Mapping):
-        raise InputError(f"the body of an event is a {type(body).__name__}", allowed=allowed)
+        raise InputError(f"{what} is a {type(body).__name__}", allowed=allowed)
     try:
         text = json.dumps(dict(body), ensure_ascii=False, allow_nan=False, sort_keys=True, separators=(",", ":"))
     except (TypeError, ValueError, RecursionError) as error:
-        raise InputError(f"the body of an event does not fit into JSON ({error})", allowed=allowed) from error
-    return _unicode(text, "body")
+        raise InputError(f"{what} does not fit into JSON ({error})", allowed=allowed) from error
+    return _unicode(text, what)
 
 
 def checked_rows(rows: Iterable[tuple[Any, ...]]) -> tuple[Row, ...]:
@@ -83,14 +104,17 @@ def checked_rows(rows: Iterable[tuple[Any, ...]]) -> tuple[Row, ...]:
         BrokenChain: there is none, or one is missing or not as it was written.
     """
     kept: list[Row] = []
+    tokens: set[str] = set()
     previous = START
     for place, values in enumerate(rows, start=1):
         found = Row(*values)
-        shape = tuple(type(value) for value in found)
-        if shape != (int, str, str, str, str, bytes) or found.number != place:
+        if tuple(type(value) for value in found) not in SHAPES or found.number != place:
             raise BrokenChain(f"event {place} is missing or misshapen")
-        if found.checksum != _checksum(previous, found[:5]):
+        if found.checksum != _checksum(previous, found[:6]):
             raise BrokenChain(f"event {place} is not as it was written")
+        if found.token in tokens:
+            raise BrokenChain(f"event {place} was told before")
+        tokens |= set() if found.token is None else {found.token}
         previous = found.checksum
         kept.append(found)
     if not kept:
@@ -105,9 +129,13 @@ def live(events: Iterable[Event]) -> tuple[Event, ...]:
     return tuple(event for event in told if event.kind != UNDO and event.number not in undone)
 
 
-def _checksum(previous: bytes, content: tuple[int, str, str, str, str]) -> bytes:
-    """SHA-256 of the checksum before and of this row's content."""
-    return hashlib.sha256(previous + json.dumps(content).encode("ascii")).digest()
+def _checksum(previous: bytes, content: tuple[int, str, str, str, str, str | None]) -> bytes:
+    """SHA-256 of the checksum before and of this row's content.
+
+    Without a token it is the checksum of format 1, which had none: migrating keeps the chain as it was.
+    """
+    parts = content if content[-1] is not None else content[:-1]
+    return hashlib.sha256(previous + json.dumps(parts).encode("ascii")).digest()
 
 
 def _unicode(text: str, what: str) -> str:
@@ -115,5 +143,5 @@ def _unicode(text: str, what: str) -> str:
     try:
         text.encode("utf-8")
     except UnicodeEncodeError as error:
-        raise InputError(f"the {what} of an event holds half a character", allowed="Unicode text") from error
+        raise InputError(f"{what} holds half a character", allowed="Unicode text") from error
     return text

@@ -13,13 +13,15 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from leakinfer.errors import InputError
 from leakinfer.store.event import BrokenChain, Row, checked_rows
 
 APPLICATION_ID = int.from_bytes(b"LkIn", "big")
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
+WITHOUT_LOCKS = "mode=ro&immutable=1"  # of the URI of a file: read as if nobody could write it
 BUSY_SECONDS = 5.0
 SETTLE_SECONDS = 0.05
 
@@ -27,17 +29,20 @@ MAGIC = b"SQLite format 3\x00"
 HEADER_BYTES = 100
 WAL_MODE = b"\x02\x02"
 
-TABLE = (
+# By format: its table, and how a row of today's shape is read from it. Format 2 added the token.
+_TABLE = (
     "CREATE TABLE event (number INTEGER PRIMARY KEY, kind TEXT NOT NULL, body TEXT NOT NULL, moment TEXT NOT NULL, "
-    "who TEXT NOT NULL, checksum BLOB NOT NULL)"
+    "who TEXT NOT NULL, {token}checksum BLOB NOT NULL)"
 )
-COLUMNS = "number, kind, body, moment, who, checksum"
+TABLES = {1: _TABLE.format(token=""), 2: _TABLE.format(token="token TEXT, ")}
+COLUMNS = "number, kind, body, moment, who, token, checksum"
+SELECTED = {1: COLUMNS.replace("token", "NULL"), 2: COLUMNS}
 # A commit is on the disk when it returns (on macOS only with fullfsync). Copying every commit back at once keeps the
 # main file complete, for the person who copies it alone after a crash.
 SETTINGS = ("synchronous=FULL", "fullfsync=1", "wal_autocheckpoint=1")
 
 JOB_FILE = "a job file written by leakinfer"
-WRITABLE = "a file and a folder that can be written"
+WRITABLE = "a file and a folder that can be written, on a disk with free space"
 REASONS = {
     sqlite3.SQLITE_BUSY: ("is in use by another program", "trying again in a moment"),
     sqlite3.SQLITE_CANTOPEN: ("cannot be opened or written", WRITABLE),
@@ -48,11 +53,24 @@ REASONS = {
     sqlite3.SQLITE_READONLY: ("cannot be written", WRITABLE),
     sqlite3.SQLITE_TOOBIG: ("cannot take an event of this size", "a shorter event"),
 }
+# With these SQLite says that it could not make the log and its index beside the file: no rights, or no space.
+NO_LOG = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
 
 # Closing any handle on a file drops all POSIX locks that this process holds on it (fcntl(2)), and with them SQLite's
-# own. So a file that is open here already is not looked at again from outside SQLite.
+# own. So a file that is open here with locks is not looked at from outside SQLite, nor opened without locks, and the
+# other way round.
 _opening = threading.Lock()
-_open_here: Counter[tuple[int, int]] = Counter()
+_locked_here: Counter[tuple[int, int]] = Counter()
+_unlocked_here: Counter[tuple[int, int]] = Counter()
+
+
+@dataclass(frozen=True)
+class Held:
+    """An open file; ``locked``: with locks, so that it can be written. ``identity`` tells it from all other files."""
+
+    connection: sqlite3.Connection
+    identity: tuple[int, int]
+    locked: bool
 
 
 def companion(path: Path, ending: str) -> Path:
@@ -81,6 +99,12 @@ def damaged(path: Path, why: str) -> InputError:
     return InputError(f"is damaged ({why})", where=str(path), allowed="the undamaged file, as from a backup")
 
 
+def in_use(path: Path) -> InputError:
+    """The error for a job file that another program has open."""
+    what, allowed = REASONS[sqlite3.SQLITE_BUSY]
+    return InputError(what, where=str(path), allowed=allowed)
+
+
 def _refusal(path: Path, error: sqlite3.Error) -> InputError:
     code = getattr(error, "sqlite_errorcode", None)
     if code is None:  # raised by the Python module, whose message would repeat the stored text
@@ -106,30 +130,85 @@ def connect(path: Path, options: str) -> sqlite3.Connection:
     return connection
 
 
-def open_checked(path: Path) -> tuple[sqlite3.Connection, tuple[int, int]]:
-    """A connection to a job file that passed the check, and the file's identity for :func:`close`.
+def open_checked(path: Path) -> Held:
+    """A job file that passed the check, open until :func:`close`.
 
     Raises:
         InputError: the file is missing, of another kind, newer, damaged or in use; nothing was changed.
     """
     with refusing(path), _opening:
-        if not path.is_file():
-            what = "is not a file" if path.exists() else "does not exist"
-            raise InputError(what, where=str(path), allowed=JOB_FILE)
-        status = os.stat(path)
-        identity = (status.st_dev, status.st_ino)
-        if not _open_here[identity]:
+        identity = _identity(path)
+        if not _locked_here[identity]:
             _check(path)
-        connection = _for_writing(path)
-        _open_here[identity] += 1
-        return connection, identity
+        held = _held(path, identity)
+        (_locked_here if held.locked else _unlocked_here)[identity] += 1
+        return held
 
 
-def close(connection: sqlite3.Connection, identity: tuple[int, int]) -> None:
+def read_checked(path: Path) -> tuple[Row, ...]:
+    """All rows of a job file of any known format, verified. Nothing is written, not even beside it.
+
+    Raises:
+        InputError: the file is missing, of another kind, newer, damaged or in use.
+    """
+    with refusing(path), _opening:
+        if not _locked_here[_identity(path)]:
+            return _check(path)
+        with closing(connect(path, "mode=ro")) as connection:
+            return read_rows(connection)
+
+
+def read_settled(path: Path) -> tuple[Row, ...]:
+    """All rows of a job file after what a stopped program left in its log was played into it; nobody has it open.
+
+    Raises:
+        InputError: the file is missing, of another kind, newer, damaged or cannot be written, or stays in use.
+    """
+    until = time.monotonic() + BUSY_SECONDS
+    while True:
+        with refusing(path), _opening:
+            identity = _identity(path)
+            if not (_locked_here[identity] or _unlocked_here[identity]):
+                _check(path)
+                with closing(connect(path, "mode=rw")) as connection:
+                    rows = read_rows(connection)
+                if not companion(path, "wal").exists():  # the last one to close removes it
+                    return rows
+        if time.monotonic() > until:
+            raise in_use(path)
+        time.sleep(SETTLE_SECONDS)
+
+
+def version_of(path: Path) -> int | None:
+    """The format of a job file, by its header alone; None for any other file.
+
+    Raises:
+        InputError: the file is missing or cannot be read.
+    """
+    with refusing(path), _opening:
+        if _locked_here[_identity(path)]:
+            with closing(connect(path, "mode=ro")) as connection:
+                return _version(connection)
+        head = _head(path)
+        return _number(head, 60) if _is_job(head) else None
+
+
+def can_write(path: Path) -> bool:
+    """Whether this program may write the file and make others beside it."""
+    effective = os.access in os.supports_effective_ids
+    return all(os.access(found, os.W_OK, effective_ids=effective) for found in (path, path.resolve().parent))
+
+
+def is_old(connection: sqlite3.Connection) -> bool:
+    """Whether the file is of an older format, so that it can be read but must be migrated before it is written."""
+    return _version(connection) != FORMAT_VERSION
+
+
+def close(held: Held) -> None:
     """Close; the last one to close leaves one file."""
     with _opening:
-        connection.close()
-        _open_here[identity] -= 1
+        held.connection.close()
+        (_locked_here if held.locked else _unlocked_here)[held.identity] -= 1
 
 
 def read_rows(connection: sqlite3.Connection) -> tuple[Row, ...]:
@@ -138,55 +217,87 @@ def read_rows(connection: sqlite3.Connection) -> tuple[Row, ...]:
     Raises:
         BrokenChain: the rows are not as they were written.
     """
-    return checked_rows(connection.execute(f"SELECT {COLUMNS} FROM event ORDER BY number"))
+    version = _version(connection)
+    if version not in SELECTED:
+        raise BrokenChain("its format changed")
+    return checked_rows(connection.execute(f"SELECT {SELECTED[version]} FROM event ORDER BY number"))
 
 
-def _for_writing(path: Path) -> sqlite3.Connection:
-    """A connection that writes or, where no log can be kept beside the file, one that only reads."""
+def _identity(path: Path) -> tuple[int, int]:
+    """What tells a file from all others, under whatever name it is opened."""
+    if not path.is_file():
+        what = "is not a file" if path.exists() else "does not exist"
+        raise InputError(what, where=str(path), allowed=JOB_FILE)
+    status = os.stat(path)
+    return status.st_dev, status.st_ino
+
+
+def _version(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _held(path: Path, identity: tuple[int, int]) -> Held:
+    """The file open for writing or, where no log can be kept beside it, only for reading and without locks."""
+    if not _unlocked_here[identity]:
+        try:
+            return Held(connect(path, "mode=rw"), identity, locked=True)
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF not in NO_LOG or _locked_here[identity] or not _no_log(path):
+                raise
+    return Held(connect(path, WITHOUT_LOCKS), identity, locked=False)
+
+
+def _no_log(path: Path) -> bool:
+    """Whether the file alone holds all: a log that is empty comes from a program that has not written yet."""
     try:
-        return connect(path, "mode=rw")
-    except sqlite3.OperationalError as error:
-        no_rights = error.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
-        if not no_rights or companion(path, "wal").exists():
-            raise
-    return connect(path, "mode=ro&immutable=1")
+        return companion(path, "wal").stat().st_size == 0
+    except FileNotFoundError:
+        return True
 
 
-def _check(path: Path) -> None:
-    _check_header(path)
+def _check(path: Path) -> tuple[Row, ...]:
+    """The rows of a file that is not open here, checked from the header to the last event."""
     try:
-        _check_content(path)
+        return _check_content(path, _check_header(path))
     except (sqlite3.DatabaseError, BrokenChain):
         time.sleep(SETTLE_SECONDS)  # another program may have written while this one read without locks
-        _check_content(path)
+        return _check_content(path, _check_header(path))
 
 
-def _check_header(path: Path) -> None:
-    """Refuse by the first bytes, without SQLite, what is not a job file of a known format."""
-    with path.open("rb") as file:
-        head = file.read(HEADER_BYTES)
-    where = str(path)
+def _check_header(path: Path) -> int:
+    """Refuse by the first bytes, without SQLite, what is not a job file of a known format; its format."""
+    head, where = _head(path), str(path)
     if not head:
         raise InputError("is empty", where=where, allowed=JOB_FILE)
-    if len(head) < HEADER_BYTES or not head.startswith(MAGIC) or _number(head, 68) != APPLICATION_ID:
+    if not _is_job(head):
         raise InputError("is not a job file", where=where, allowed=JOB_FILE)
     version = _number(head, 60)
-    if version != FORMAT_VERSION:
-        raise InputError(f"has format {version}", where=where, allowed=f"format {FORMAT_VERSION}, or a newer leakinfer")
+    if version not in TABLES:
+        allowed = f"format {min(TABLES)} to {FORMAT_VERSION}, or a newer leakinfer"
+        raise InputError(f"has format {version}", where=where, allowed=allowed)
     if head[18:20] != WAL_MODE:
         raise damaged(path, "its header is wrong")
+    return version
 
 
-def _check_content(path: Path) -> None:
-    """Read everything once. Without a log beside it nobody has the file open: it is read without locks or traces."""
-    lonely = not companion(path, "wal").exists()
-    with closing(connect(path, "mode=ro&immutable=1" if lonely else "mode=ro")) as connection:
+def _head(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(HEADER_BYTES)
+
+
+def _is_job(head: bytes) -> bool:
+    return len(head) == HEADER_BYTES and head.startswith(MAGIC) and _number(head, 68) == APPLICATION_ID
+
+
+def _check_content(path: Path, version: int) -> tuple[Row, ...]:
+    """Read everything once. Without a log beside it nobody writes into the file: it is read without locks or traces."""
+    with closing(connect(path, WITHOUT_LOCKS if _no_log(path) else "mode=ro")) as connection:
         verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
         if verdict != "ok":
             raise BrokenChain(str(verdict))
-        if connection.execute("SELECT sql FROM sqlite_master").fetchall() != [(TABLE,)]:
+        if connection.execute("SELECT sql FROM sqlite_master").fetchall() != [(TABLES[version],)]:
             raise BrokenChain("its table is wrong")
-        read_rows(connection)
+        return read_rows(connection)
 
 
 def _number(head: bytes, offset: int) -> int:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from leakinfer.circuit.conditions import UNDER_TEST_GAS
 from leakinfer.circuit.model import WHOLE
 from leakinfer.job.job import Job
-from leakinfer.planner.model import Ask, NotAllowed, Ranked
+from leakinfer.planner.model import Ask, NotAllowed, Plan, Ranked
 from leakinfer.words.job import method_words, test_words
 from leakinfer.words.numbers import minutes
 
@@ -85,3 +85,15 @@ def ruled_out_by_nature(job: Job, refused: NotAllowed) -> bool:
     method = job.catalogue.methods[refused.method]
     barred = refused.target == WHOLE  # a whole method, for a reason of its own
     return not barred and method.kind != "total" and job.never(method, refused.target) is not None
+
+
+def by_reason(job: Job, plan: Plan) -> tuple[dict[str, list[str]], int]:
+    """Tests left out for a reason of this job, in words and by reason; and how many the kind of part rules out."""
+    reasons: dict[str, dict[str, None]] = {}
+    ruled_out = 0
+    for refused in plan.not_allowed:
+        if ruled_out_by_nature(job, refused):
+            ruled_out += 1
+        else:
+            reasons.setdefault(refusal_words(refused), {})[refused_test_words(job, refused)] = None
+    return {reason: list(tests) for reason, tests in reasons.items()}, ruled_out

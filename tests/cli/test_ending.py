@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from leakinfer.cli.ending import ending
 from leakinfer.job.belief import Belief
 from leakinfer.planner.plan import make_plan
+from leakinfer.session.ending import ending
 from tests.job.small import CATALOGUE, found, shipped_job, told
 
 from .helpers import answer, begun, page, refusal

@@ -6,6 +6,7 @@ import os
 import resource
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -67,6 +68,24 @@ def without_root() -> Iterator[None]:
         yield
     finally:
         os.seteuid(0)
+
+
+@contextmanager
+def folder_for_all() -> Iterator[Path]:
+    """A folder that every user can reach, other than those of pytest."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o777)
+        yield folder
+        folder.chmod(0o777)
+
+
+@contextmanager
+def quick_folder() -> Iterator[Path]:
+    """A folder in memory if there is one, where flushing to the disk takes no time."""
+    memory = Path("/dev/shm")
+    with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as name:
+        yield Path(name)
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""Programs that are killed, and programs that write at the same time."""
+"""Programs that are killed, and programs that write at the same time; ``test_kills.py`` kills far more often."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from leakinfer.store import Journal, create
 
 from .helpers import child, filled
 
-KILLS = 20
+KILLS = 6
 
 APPEND_FOREVER = """
 import sys, itertools, pathlib
@@ -83,7 +83,7 @@ def test_a_kill_while_creating_leaves_no_half_made_journal(tmp_path: Path) -> No
 
 def test_two_programs_at_once_are_both_kept(tmp_path: Path) -> None:
     path = filled(tmp_path / "job", 1)
-    count = 150
+    count = 60
     programs = {who: child(APPEND_MANY, path, who, str(count)) for who in ("Ada", "Bo")}
     for program in programs.values():
         program.communicate()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import os
 import sqlite3
-import tempfile
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,9 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from leakinfer.errors import InputError
-from leakinfer.store import Event, Journal, create, live
+from leakinfer.store import Event, Journal, create, file, live
 
-from .helpers import contents, files_limited_to, filled, without_root
+from .helpers import contents, files_limited_to, filled, folder_for_all, quick_folder, without_root
 
 JSON = some.recursive(
     some.none() | some.booleans() | some.integers() | some.floats(allow_nan=False, allow_infinity=False) | some.text(),
@@ -34,12 +33,8 @@ def path(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def open_folder() -> Iterator[Path]:
-    """A folder that every user can reach."""
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        folder.chmod(0o777)
+    with folder_for_all() as folder:
         yield folder
-        folder.chmod(0o777)
 
 
 def notes(journal: Journal) -> list[Any]:
@@ -68,7 +63,7 @@ def test_one_file_remains(path: Path) -> None:
 
 @given(body=some.dictionaries(some.text(), JSON), who=some.text())
 def test_any_json_object_comes_back(body: dict[str, Any], who: str) -> None:
-    with tempfile.TemporaryDirectory() as folder, create(Path(folder, "j"), body, who=who) as journal:
+    with quick_folder() as folder, create(folder / "j", body, who=who) as journal:
         (event,) = journal.events()
         assert (event.body, event.who) == (body, who)
 
@@ -263,7 +258,7 @@ def test_unfinished_work_in_a_folder_without_rights_is_refused(open_folder: Path
     """Read without its log, the journal could lack what was told last."""
     path = filled(open_folder / "job", 3)
     log = open_folder / "job-wal"
-    log.write_bytes(b"")
+    log.write_bytes(bytes(32 + 24 + 4096))  # as long as a log of one page: sqlite.org/fileformat2.html, section 4
     for found in (path, log):
         found.chmod(0o444)
     open_folder.chmod(0o555)
@@ -281,6 +276,33 @@ def test_a_file_without_rights_can_be_read_but_not_written(open_folder: Path) ->
     path.chmod(0o000)
     with without_root(), pytest.raises(InputError, match=r"job: cannot be used \(Permission denied\)"):
         Journal.open(path)
+
+
+def test_a_file_is_open_here_with_locks_or_without_but_never_both(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Closing a file that was opened without locks would end the locks of the others (fcntl(2), on POSIX)."""
+    connect = file.connect
+
+    def full(path: Path, options: str) -> sqlite3.Connection:
+        if options == "mode=rw":
+            error = sqlite3.OperationalError("database or disk is full")
+            error.sqlite_errorcode = sqlite3.SQLITE_FULL
+            raise error
+        return connect(path, options)
+
+    filled(path, 2)
+    with monkeypatch.context() as patch:
+        patch.setattr(file, "connect", full)
+        first = Journal.open(path)
+    with first, Journal.open(path) as second:
+        for journal in (first, second):
+            assert len(journal.events()) == 2
+            with pytest.raises(InputError, match=r"cannot be written; allowed: .* a disk with free space"):
+                journal.append("note", {}, who="Ada", expected_last=2)
+    with Journal.open(path) as journal:
+        journal.append("note", {}, who="Ada", expected_last=2)
+        monkeypatch.setattr(file, "connect", full)
+        with pytest.raises(InputError, match="the disk is full"):
+            Journal.open(path)
 
 
 def test_a_full_disk_loses_nothing(path: Path) -> None:

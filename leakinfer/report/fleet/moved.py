@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from leakinfer.catalogue.learned import Moved
-from leakinfer.report.fleet.pictures import Row
+from leakinfer.report.intervals import Row
 from leakinfer.report.wording import figures, percent
 
 

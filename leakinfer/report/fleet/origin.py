@@ -9,7 +9,7 @@ from leakinfer.circuit.model import ELSEWHERE
 from leakinfer.fleet.rates.predictive import failed
 from leakinfer.fleet.settings import load_settings
 from leakinfer.report.fleet.parts import Subject, from_data
-from leakinfer.report.fleet.pictures import Axis, Row, intervals
+from leakinfer.report.intervals import Axis, Row, intervals
 from leakinfer.report.section import Picture, Section, Table, listed
 from leakinfer.report.wording import figures, percent
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from leakinfer.catalogue.laying import check_names
 from leakinfer.catalogue.learned import LearnedPriors
 from leakinfer.catalogue.model import Catalogue
+from leakinfer.report.filling import filled
 from leakinfer.report.fleet import origin, parts, people
 from leakinfer.report.fleet.moved import is_clear, times
 from leakinfer.report.fleet.movers import Mover, movers
@@ -16,7 +17,7 @@ from leakinfer.report.section import Section
 from leakinfer.report.wording import figures, percent
 
 MOST_MOVERS = 8  # of each list
-TEMPLATE = "page.html"
+TEMPLATE = "fleet/page.html"
 
 
 def fleet_page(learned: LearnedPriors, catalogue: Catalogue, where: str = "learned priors") -> str:
@@ -25,23 +26,21 @@ def fleet_page(learned: LearnedPriors, catalogue: Catalogue, where: str = "learn
     Raises:
         InputError: the file names what the catalogue does not know; ``where`` names the file.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
     check_names(catalogue, learned, where)
     subject = Subject(learned, catalogue, names_of(catalogue))
     every = movers(learned, subject.names)
     lists = moved_lists(every)
-    loader = PackageLoader("leakinfer.report.fleet", "")
-    pages = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    page: str = pages.get_template(TEMPLATE).render(
+    parts_ = sections(subject)
+    return filled(
+        TEMPLATE,
         origin=learned.provenance,
         facts=_facts(learned),
+        links=[("moved", "What moved"), *((part.id, part.short) for part in parts_)],
         lists=lists,
         rest=_rest(every, sum(len(shown) for _, shown in lists)),
         level=_level(learned),
-        sections=sections(subject),
+        sections=parts_,
     )
-    return page
 
 
 def write_page(learned: LearnedPriors, catalogue: Catalogue, path: Path, where: str = "learned priors") -> None:

@@ -16,7 +16,8 @@ from leakinfer.fleet.cells.sizes import loss_of_size
 from leakinfer.fleet.settings import load_settings
 from leakinfer.report.fleet.moved import CLEAR, mark, row, times, told, told_share
 from leakinfer.report.fleet.names import Names
-from leakinfer.report.fleet.pictures import Axis, Curve, curves, intervals
+from leakinfer.report.fleet.pictures import Curve, curves, learned_axis
+from leakinfer.report.intervals import intervals
 from leakinfer.report.section import Picture, Section, Table, listed
 from leakinfer.report.wording import figures, percent
 
@@ -78,7 +79,7 @@ def rates(subject: Subject) -> Section:
         "From the data",
     )
     picture = intervals(
-        [row(name(part.id), part.mean, THOUSAND) for part in parts], Axis("new leaks per 1,000 parts and year")
+        [row(name(part.id), part.mean, THOUSAND) for part in parts], learned_axis("new leaks per 1,000 parts and year")
     )
     return Section(
         "rates",
@@ -117,11 +118,11 @@ def circumstances(subject: Subject) -> Section:
     name = subject.names.exposure
     ratio = intervals(
         [row(name(part.id), part.ratio) for part in parts],
-        Axis("leaks with the circumstance over leaks without it", line=1.0),
+        learned_axis("leaks with the circumstance over leaks without it", line=1.0),
     )
     shares = intervals(
         [row(name(part.id), part.prevalence, 100.0) for part in parts],
-        Axis("places that have it, of 100 that can", ends=(0.0, 100.0)),
+        learned_axis("places that have it, of 100 that can", ends=(0.0, 100.0)),
     )
     return Section(
         "circumstances",
@@ -205,7 +206,7 @@ def sizes(subject: Subject) -> Section:
     losses = [_loss(part.size_median, celsius) for part in parts]
     picture = intervals(
         [row(name(part.id), loss) for part, loss in zip(parts, losses, strict=True)],
-        Axis(f"median leak, g/yr of {REFRIGERANT}, standing at {celsius:g} C"),
+        learned_axis(f"median leak, g/yr of {REFRIGERANT}, standing at {celsius:g} C"),
     )
     heads = ("Part", "Median, g/yr", "95 % interval", "Shipped", CLEAR, "Spread learned", "95 % interval", "Shipped")
     rows = tuple(
@@ -237,7 +238,7 @@ def searches(subject: Subject) -> Section:
     name = subject.names.component
     picture = intervals(
         [row(name(part.id), part.found_at_search, 100.0) for part in parts],
-        Axis("leaks that a search finds, of 100 that are there", ends=(0.0, 100.0)),
+        learned_axis("leaks that a search finds, of 100 that are there", ends=(0.0, 100.0)),
     )
     heads = ("Part", "Found, learned", "95 % interval", "Shipped", CLEAR)
     rows = tuple((name(part.id), *told_share(part.found_at_search), mark(part.found_at_search)) for part in parts)

@@ -13,7 +13,8 @@ from leakinfer.physics.properties import load_properties
 from leakinfer.physics.units import TWENTY_CELSIUS, throughput_to_g_per_year
 from leakinfer.report.fleet.moved import CLEAR, mark, row, told, told_share
 from leakinfer.report.fleet.parts import REFRIGERANT, Subject, by_effect
-from leakinfer.report.fleet.pictures import Axis, Curve, curves, intervals
+from leakinfer.report.fleet.pictures import Curve, curves, learned_axis
+from leakinfer.report.intervals import intervals
 from leakinfer.report.section import Picture, Section, Table, listed
 from leakinfer.report.wording import figures
 
@@ -37,7 +38,7 @@ def workmanship(subject: Subject) -> Section:
     heads = ("Installer", "Leaks found", "Expected as shipped", "Factor", "95 % interval", CLEAR)
     picture = intervals(
         [row(name(firm.id), firm.factor, shipped=False) for firm in shown],
-        Axis("leaks over those of the average installer", line=1.0),
+        learned_axis("leaks over those of the average installer", line=1.0),
     )
     return Section(
         "workmanship",
@@ -65,7 +66,7 @@ def systems(subject: Subject) -> Section:
     kinds, name = by_effect(subject.learned.system, lambda kind: kind.factor), subject.names.system
     picture = intervals(
         [row(name(kind.id), kind.factor, shipped=False) for kind in kinds],
-        Axis("leaks over what the parts alone would give", line=1.0),
+        learned_axis("leaks over what the parts alone would give", line=1.0),
     )
     rows = tuple((name(kind.id), *told(kind.factor)[:2], mark(kind.factor)) for kind in kinds)
     return Section(
