@@ -78,6 +78,8 @@ def listening(host: str, port: int) -> Iterator[Any]:
         raise InputError(
             f"cannot listen ({reason})", where=f"{host}:{port}", allowed="a free port, own address"
         ) from error
+    # Inherited by every connection: else small answers wait for the other side's late acknowledgement, some 40 ms.
+    held.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     with held:
         yield held
 

@@ -17,7 +17,7 @@ COMMANDS = {
 }
 
 # What the extra installs; named where one of them is missing.
-EXTRA = ("dask", "distributed", "jinja2", "matplotlib", "pandas", "pyarrow")
+EXTRA = ("dask", "distributed", "jinja2", "matplotlib", "pandas", "pyarrow", "scipy")
 
 
 class StudyProgram(Program):

@@ -1,0 +1,158 @@
+"""The application: addresses and views, with the guard around them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from leakinfer.errors import InputError
+from leakinfer.store import Shelf
+from leakinfer.web import (
+    choosing,
+    findings,
+    jobs,
+    later,
+    me,
+    papers,
+    places,
+    present,
+    recording,
+    ruling,
+    stopping,
+    where,
+)
+from leakinfer.web.asked import SESSION_COOKIE, Asked, Form, NotHere, form_of, session_of, units_told, who_told
+from leakinfer.web.desk import Desk, Stale
+from leakinfer.web.doors import FAILED, Doors, Guard, cookies_of
+from leakinfer.web.lines import since
+from leakinfer.web.pages import page, plain_page
+
+COOKIE_SECONDS = 400 * 24 * 3600  # as long as browsers keep one
+View = Callable[[Asked], Response]
+ROUTES: tuple[tuple[str, View | None, View | None], ...] = (
+    *jobs.ROUTES,
+    *where.ROUTES,
+    *recording.ROUTES,
+    *choosing.ROUTES,
+    *places.ROUTES,
+    *findings.ROUTES,
+    *present.ROUTES,
+    *later.ROUTES,
+    *stopping.ROUTES,
+    *ruling.ROUTES,
+    *papers.ROUTES,
+    *me.ROUTES,
+)
+
+
+def make_app(shelf: Shelf, doors: Doors) -> Guard:
+    """The page over the jobs of a shelf, as an ASGI application."""
+    desk = Desk(shelf)
+    routes: list[Any] = [
+        Route(path, _endpoint(desk, doors, get, post), methods=_methods(get, post)) for path, get, post in ROUTES
+    ]
+    app = Starlette(routes=routes, exception_handlers={HTTPException: _not_found, Exception: _failed})
+    return Guard(app, doors, plain_page)
+
+
+def _methods(get: View | None, post: View | None) -> list[str]:
+    return ["GET"] * (get is not None) + ["POST"] * (post is not None)
+
+
+def _endpoint(desk: Desk, doors: Doors, get: View | None, post: View | None) -> Callable[[Request], Any]:
+    """One address: its views run in threads, so that nobody waits for another's arithmetic."""
+
+    async def endpoint(request: Request) -> Response:
+        body = await request.body() if request.method == "POST" else b""
+        return await run_in_threadpool(_answer, desk, doors, request, body, post if request.method == "POST" else get)
+
+    return endpoint
+
+
+def _answer(desk: Desk, doors: Doors, request: Request, body: bytes, view: View) -> Response:
+    """What a view answers, or the page that says in one line why it does not."""
+    cookies = cookies_of(request.scope)
+    session, new = session_of(cookies)
+    plain = "application/json" in request.headers.get("accept", "")
+    here, nothing = request.url.path, Form([])
+    units, who = units_told(cookies), who_told(cookies)
+    empty = Asked(desk, request.path_params, nothing, nothing, session, units, who, plain, here, doors)
+    try:
+        response = _viewed(empty, request, body, view, new)
+    except InputError as error:
+        response = refusal(empty, error, _back(request))
+    if new:
+        response.set_cookie(
+            SESSION_COOKIE, session, max_age=COOKIE_SECONDS, httponly=True, samesite="strict", secure=_secure(request)
+        )
+    return response
+
+
+def _viewed(empty: Asked, request: Request, body: bytes, view: View, new: bool) -> Response:
+    asked = replace(empty, query=form_of(request.url.query.encode()), form=form_of(body))
+    if request.method == "POST" and (new or asked.form.one("form") != asked.form_key):
+        if asked.plain:
+            return JSONResponse({"form": asked.form_key}, status_code=403)
+        words = "This form is not of this browser any more. Open the page again, then send it once more."
+        return page(asked, "refused.html", 403, title="Not taken", words=words, allowed="", back=_back(request))
+    try:
+        return view(asked)
+    except Stale as stale:
+        return _stale(asked, stale)
+
+
+def _stale(asked: Asked, stale: Stale) -> Response:
+    """Somebody told something meanwhile: keep this or drop it."""
+    told = since(stale.seen, stale.based_on, asked.units)
+    if asked.plain:
+        return JSONResponse({"last": stale.seen.last, "since": told}, status_code=409)
+    again = [pair for pair in asked.form.pairs if pair[0] not in ("form", "last")]
+    return page(asked, "stale.html", 409, seen=stale.seen, since=told, again=again, to=asked.here)
+
+
+def refusal(asked: Asked, error: InputError, back: str) -> Response:
+    """The page for something that is not usable."""
+    status = 404 if isinstance(error, NotHere) else 400
+    if asked.plain:
+        return JSONResponse({"error": error.line()}, status_code=status)
+    there = status != 404
+    where = f"{error.where}: " if error.where else ""
+    return page(
+        asked,
+        "refused.html",
+        status,
+        title="Not taken" if there else "Not here",
+        words=f"{where}{error.what}",
+        allowed=error.allowed,
+        back=back if there else "/",
+    )
+
+
+def _back(request: Request) -> str:
+    """The page that a form stands on; for a form without a page of its own the list of jobs."""
+    parts = request.url.path.split("/")
+    return "/".join(parts[:3]) if parts[1:2] == ["job"] and len(parts) > 2 else "/"
+
+
+def _secure(request: Request) -> bool:
+    return bool(request.url.scheme == "https")
+
+
+async def _not_found(_: Request, error: HTTPException) -> Response:
+    words = "There is no such page." if error.status_code == 404 else "That cannot be asked here."
+    kind, text = plain_page(error.status_code, words)
+    return Response(text, status_code=error.status_code, media_type=kind.decode())
+
+
+async def _failed(_: Request, __: Exception) -> Response:
+    """The page for a mistake of ours; the guard logs it."""
+    kind, text = plain_page(500, FAILED)
+    return Response(text, status_code=500, media_type=kind.decode())
