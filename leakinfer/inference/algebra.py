@@ -54,14 +54,6 @@ def diagonal(bits: int) -> Triples:
 
 
 @cache
-def _toeplitz_index(cells: int) -> NDArray[np.intp]:
-    """Where each (from, to) cell takes its weight in (kernel, tail sums, zero)."""
-    start, end = np.meshgrid(np.arange(cells), np.arange(cells), indexing="ij")
-    inner = np.where(end >= start, end - start, 2 * cells)
-    return np.where(end == cells - 1, 2 * cells - 1 - start, inner)
-
-
-@cache
 def _hankel_index(cells: int) -> NDArray[np.intp]:
     """The cell reached from a cell by adding some: min(from + added, last)."""
     return np.minimum(np.add.outer(np.arange(cells), np.arange(cells)), cells - 1)
@@ -72,9 +64,13 @@ def toeplitz(kernel: Array) -> Array:
     cells = kernel.shape[-1]
     if cells == 1:
         return kernel[..., None]
-    tail = np.cumsum(kernel[..., ::-1], axis=-1)[..., ::-1]
-    padded = np.concatenate([kernel, tail, np.zeros((*kernel.shape[:-1], 1))], axis=-1)
-    return np.take(padded, _toeplitz_index(cells), axis=-1)
+    padded = np.zeros((*kernel.shape[:-1], 2 * cells - 1))
+    padded[..., cells - 1 :] = kernel
+    step = padded.strides[-1]  # windows: the row of a cell begins one place before that of the cell in front of it
+    rows = as_strided(padded[..., cells - 1 :], (*kernel.shape, cells), (*padded.strides[:-1], -step, step))
+    matrix = rows.copy()
+    matrix[..., -1] = np.cumsum(kernel[..., ::-1], axis=-1)
+    return matrix
 
 
 class Operator:
@@ -100,8 +96,8 @@ class Operator:
 
     def _act(self, message: Array, take: NDArray[np.intp], join: Array, matrix: Array, *, back: bool) -> Array:
         shape = message.shape
-        if self.bits == 0 and self.sums == 1 and shape[0] == 1:  # most steps: no reordering needed
-            return np.asarray((message[0, :, :, 0] @ matrix[:, 0])[None, :, :, None])
+        if self.sums == 1 and not self.joins:  # most steps: no reordering needed
+            return np.asarray((message.swapaxes(2, 3) @ matrix).swapaxes(2, 3))
         rows, switches, others = shape[:3]
         grid = shape[4:] if self.sums else (1,)
         body = message.reshape(rows, switches, others, shape[3], -1)
@@ -142,7 +138,37 @@ class QuietOrOne:
         kernels = self.common.matrix.shape[0]
         moved = act(message.reshape(rows, kernels, switches // kernels * others, *message.shape[3:]))
         lead = (switches, *(1,) * (message.ndim - 2))
-        return message * self.quiet.reshape(lead) + moved.reshape(message.shape) * self.active.reshape(lead)
+        moved = moved.reshape(message.shape) * self.active.reshape(lead)
+        moved += message * self.quiet.reshape(lead)
+        return moved
+
+
+class Banded:
+    """An item that adds but few cells to one running sum, whose bits, if any, are in the summed form.
+
+    ``kernel``: (S, B, W), chances of adding 0 .. W - 1 cells, W at most the cells of the sum.
+    """
+
+    def __init__(self, kernel: Array) -> None:
+        self.parts = [kernel[:, None, :, added, None] for added in range(kernel.shape[2])]
+
+    def push(self, message: Array) -> Array:
+        """The message after the item."""
+        result = np.asarray(message * self.parts[0])
+        for added, part in enumerate(self.parts[1:], start=1):
+            moved = message * part
+            result[..., added:] += moved[..., :-added]
+            result[..., -1] += moved[..., -1] if added == 1 else moved[..., -added:].sum(-1)
+        return result
+
+    def pull(self, message: Array) -> Array:
+        """The adjoint of :meth:`push`."""
+        result = np.asarray(message * self.parts[0])
+        for added, part in enumerate(self.parts[1:], start=1):
+            moved = message * part
+            result[..., :-added] += moved[..., added:]
+            result[..., -added:] += moved[..., -1:]
+        return result
 
 
 def matrices(kernels: Array, *, summed: bool = False) -> Array:
@@ -199,11 +225,18 @@ def _correlated(before: Array, after: Array, sums: int) -> Array:
     """
     if sums != 1:
         return np.asarray(np.einsum("rsulg,rsulgx->slx", before, _reach(after, sums)))
-    cells = after.shape[-1]
+    cells, (rows, switches, others, products) = after.shape[-1], before.shape[:4]
     padded = np.concatenate([after, np.repeat(after[..., -1:], cells - 1, axis=-1)], axis=-1)
-    step = padded.strides[-1]  # windows without a copy: [.., g, added] is the value at g + added
-    windows = as_strided(padded, (*after.shape, cells), (*padded.strides, step), writeable=False)
-    return np.asarray(np.matmul(before[..., None, :], windows)[..., 0, :].sum((0, 2)))
+    if rows * others == 1:
+        step = padded.strides[-1]  # windows without a copy: [.., g, added] is the value at g + added
+        windows = as_strided(padded, (*after.shape, cells), (*padded.strides, step), writeable=False)
+        return np.asarray(np.matmul(before[..., None, :], windows)[0, :, 0, :, 0])
+    left = before.transpose(1, 3, 4, 0, 2).reshape(switches, products, cells, -1)
+    right = padded.transpose(1, 3, 0, 2, 4).reshape(switches, products, -1, 2 * cells - 1)
+    pairs = left @ right  # (S, L, g, reached)
+    by_row, step = pairs.strides[-2:]  # windows along the diagonals: [.., g, added] is the pair of g and g + added
+    windows = as_strided(pairs, (*pairs.shape[:2], cells, cells), (*pairs.strides[:2], by_row + step, step))
+    return np.asarray(windows.sum(-2))
 
 
 def _reach(after: Array, sums: int) -> Array:

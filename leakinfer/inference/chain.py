@@ -12,11 +12,23 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import Operator, QuietOrOne, cavity, matrices
+from leakinfer.inference.algebra import Operator, cavity
+from leakinfer.inference.crossing import Crossing
 from leakinfer.inference.findings import RESPONSE, Axis
-from leakinfer.inference.link import Link, one_profile, quiet_states
+from leakinfer.inference.link import Link
+from leakinfer.inference.making import (
+    Asked,
+    Effect,
+    SingleOperator,
+    effect_of,
+    effect_on_sums,
+    kept_operator,
+    made,
+    states_of,
+)
+from leakinfer.inference.marginal import own_states
 from leakinfer.inference.model import Array, ImpossibleEvidence
-from leakinfer.inference.segment import Segment
+from leakinfer.inference.segment import Segment, scale_of
 from leakinfer.inference.wide import Mixture, WideOperator
 
 # Responses on one item beyond which states are scanned one by one: 3^r products against r times the states.
@@ -24,16 +36,17 @@ WIDEST_KERNEL = 5
 TOGETHER = 32  # neighbours whose likelihoods are made at once: few calls, little memory
 
 Mask: TypeAlias = NDArray[np.bool_]
-AnyOperator: TypeAlias = Operator | QuietOrOne | WideOperator | Mixture
+AnyOperator: TypeAlias = SingleOperator | WideOperator | Mixture
 
 
 class Wanted(NamedTuple):
     """An operator that is asked for: of an item, with weights (V S, P, K). ``aside``: chances (V S,) that other weights
-    hold instead, for all copies together."""
+    hold instead, for all copies together. ``held``: whether states are ruled out."""
 
     place: int
     weights: Array
     aside: tuple[Array, Array] | None = None
+    held: bool = False
 
 
 class Chain:
@@ -54,8 +67,11 @@ class Chain:
         self._known: dict[Hashable, AnyOperator] = {}
         self._effects: dict[int, Array] = {}
         self._shared_effects: dict[Hashable, Array] = {}
+        self._flat: dict[int, Effect] = {}
+        self._crossings: dict[tuple[int, bool], Crossing] = {}
         self._likelihood: dict[int, Array] = {}
         self._cavity: dict[int, Array] = {}
+        self._states: dict[int, Array] = {}
         self._rest: dict[Hashable, list[Operator]] = {}
         self.counted_kernels: dict[Hashable, Array] = {}
         self.masked(dict.fromkeys(range(len(self.links))))
@@ -70,7 +86,8 @@ class Chain:
         key = (place, None if mask is None else mask.tobytes())
         if key not in self._operators:
             weights = self.links[place].weights
-            self._operators[key] = self.operators([Wanted(place, weights if mask is None else weights * ~mask)])[0]
+            held = Wanted(place, weights) if mask is None else Wanted(place, weights * ~mask, held=True)
+            self._operators[key] = self.operators([held])[0]
         return self._operators[key]
 
     def masked(self, masks: Mapping[int, Mask | None]) -> None:
@@ -78,26 +95,59 @@ class Chain:
         keys = {place: (place, None if mask is None else mask.tobytes()) for place, mask in masks.items()}
         missing = [place for place, key in keys.items() if key not in self._operators]
         own = {place: self.links[place].weights for place in missing}
-        wanted = [Wanted(p, own[p] if (mask := masks[p]) is None else own[p] * ~mask) for p in missing]
-        for place, made in zip(missing, self.operators(wanted), strict=True):
-            self._operators[keys[place]] = made
+        wanted = [
+            Wanted(p, own[p]) if (mask := masks[p]) is None else Wanted(p, own[p] * ~mask, held=True) for p in missing
+        ]
+        self._operators.update(zip((keys[place] for place in missing), self.operators(wanted), strict=True))
 
     def operators(self, wanted: Sequence[Wanted]) -> list[AnyOperator]:
-        """Operators of items with the given weights, those alike made together."""
+        """Operators of items with the given weights, kept by content, so that items alike share one."""
         keys = [self._key(ask) for ask in wanted]
         fresh = {key: ask for key, ask in zip(keys, wanted, strict=True) if key not in self._known}
-        alike: dict[Hashable, list[Hashable]] = {}
+        singles: dict[Hashable, Asked] = {}
         for key, ask in fresh.items():
-            link, effects = self.links[ask.place], self.effects(ask.place)
-            if len(link.responses) > WIDEST_KERNEL:
+            if self.single(ask.place):
+                singles[key] = Asked(ask.place, self.states(ask.place, ask.weights), ask.held)
+            elif len(self.links[ask.place].responses) > WIDEST_KERNEL:
                 self._known[key] = self._wide(ask)
-            elif link.item.count > 1 or effects.shape[0] > 1:
-                self._known[key] = Operator(self._kernel(ask), summed=self.summed)
             else:
-                alike.setdefault((id(effects), ask.weights.shape[0]), []).append(key)
-        for group in alike.values():
-            self._known.update(self._alike({key: _mixed(fresh[key]) for key in group}))
+                self._known[key] = Operator(self._kernel(ask), summed=self.summed)
+        self._known.update(zip(singles, self.together(list(singles.values())), strict=True))
         return [self._known[key] for key in keys]
+
+    def single(self, place: int) -> bool:
+        """Whether an item is one copy under few responses, with effects that no shared switch changes."""
+        link = self.links[place]
+        few = len(link.responses) <= WIDEST_KERNEL
+        return few and link.item.count == 1 and self.effects(place).shape[0] == 1
+
+    def states(self, place: int, weights: Array) -> Array:
+        """(V S, K) of a single item from weights (V S, P, K)."""
+        return states_of(weights, self.links[place].private_prior, self.effect(place))
+
+    def together(self, asked: Sequence[Asked]) -> list[AnyOperator]:
+        """Operators of single items, in order; those with the same effects are made together."""
+        alike: dict[Hashable, list[int]] = {}
+        found: dict[int, AnyOperator] = {}
+        for number, ask in enumerate(asked):
+            link, effect = self.links[ask.place], self.effect(ask.place)
+            switches, shape = len(link.weights), ask.states.shape
+            if link.tables is not None:
+                found[number] = kept_operator(effect, ask.states.tobytes(), shape, switches)
+            else:
+                alike.setdefault((id(effect), shape, switches, ask.held), []).append(number)
+        for (_, _, switches, _), numbers in alike.items():  # type: ignore[misc]
+            states = np.stack([asked[number].states for number in numbers])
+            effect = self.effect(asked[numbers[0]].place)
+            found.update(zip(numbers, made(effect, states, switches, summed=self.summed), strict=True))
+        return [found[number] for number in range(len(asked))]
+
+    def effect(self, place: int) -> Effect:
+        """The effects of a single item, laid flat."""
+        effects = self.effects(place)
+        if id(effects) not in self._flat:
+            self._flat[id(effects)] = effect_of(effects)
+        return self._flat[id(effects)]
 
     def _kernel(self, ask: Wanted) -> Array:
         """(V S, B, G..) of all copies; where an item may be hidden, a mixture of two."""
@@ -122,47 +172,19 @@ class Chain:
         own = (link.item.count, ask.weights.shape, link.private_prior.tobytes())
         return (link.effects_key, *own, ask.weights.tobytes(), aside)
 
-    def _alike(self, wanted: Mapping[Hashable, Wanted]) -> dict[Hashable, AnyOperator]:
-        """Operators of single items with the same effects, by key."""
-        places = [ask.place for ask in wanted.values()]
-        effects = self.effects(places[0])[0]  # (P or 1, K, B, G..)
-        owned = effects.shape[0]
-        pairs = [(ask.weights, self.links[ask.place].private_prior) for ask in wanted.values()]
-        if owned == 1:
-            states = np.stack([np.einsum("spk,p->sk", *pair) for pair in pairs])  # (n, S, K)
-        else:
-            states = np.stack([(weights * prior[:, None]).reshape(len(weights), -1) for weights, prior in pairs])
-        effects = effects.reshape(-1, *effects.shape[2:])
-        blocks = states.shape[1] // self._switch_values(places[0])  # variants of weights
-        still, flat = quiet_states(effects), effects.reshape(effects.shape[0], -1)
-        loud = (states[..., ~still] @ flat[~still]).reshape(len(wanted), blocks, -1, flat.shape[1])
-        shares = one_profile(states[..., still].sum(-1), loud)
-        kernels = states @ flat if shares is None else shares[2]
-        kernels = kernels.reshape(len(wanted), -1, *effects.shape[1:])
-        matrix = matrices(kernels.reshape(-1, *effects.shape[1:]), summed=self.summed)
-        split_matrix = matrix.reshape(*kernels.shape[:2], *matrix.shape[1:])
-        pairs_made = zip(kernels, split_matrix, strict=True)
-        made = [Operator(kernel, part, summed=self.summed) for kernel, part in pairs_made]
-        if shares is None:
-            return dict(zip(wanted, made, strict=True))
-        mixed = [QuietOrOne(q, a, operator) for q, a, operator in zip(shares[0], shares[1], made, strict=True)]
-        return dict(zip(wanted, mixed, strict=True))
-
-    def _switch_values(self, place: int) -> int:
-        """S of an item: the joint values of the switches that it shares."""
-        return int(self.links[place].weights.shape[0])
-
     def effects(self, place: int) -> Array:
         """What one copy of an item in each state does to bits and sums: (S, P, K, B, G..)."""
         if place not in self._effects:
-            key = self.links[place].effects_key
-            if key is None or key not in self._shared_effects:
-                made = self.links[place].effects()
-                if key is not None:
-                    self._shared_effects[key] = made
+            link = self.links[place]
+            if link.tables is not None:
+                effect = effect_on_sums(link.tables, link.item.states)
+                self._flat[id(effect.whole)] = effect
+                self._effects[place] = effect.whole
             else:
-                made = self._shared_effects[key]
-            self._effects[place] = made
+                key = place if link.effects_key is None else link.effects_key
+                if key not in self._shared_effects:
+                    self._shared_effects[key] = link.effects()
+                self._effects[place] = self._shared_effects[key]
         return self._effects[place]
 
     def closing_by(self, sum_name: str, likelihood: Array) -> Chain | None:
@@ -178,7 +200,8 @@ class Chain:
         other = copy(self)
         other.segments = [segment.with_axis(old, new) for segment in self.segments]
         other.home = [segment for segment in other.segments for _ in segment.links]
-        other._likelihood, other._cavity, other._summed_form = {}, {}, None
+        other._likelihood, other._cavity, other._states = {}, {}, {}
+        other._crossings, other._summed_form = {}, None
         other._scan_back()
         return other
 
@@ -201,7 +224,7 @@ class Chain:
         }
         other = copy(self)
         other.summed, other._summed_form = True, None
-        other._operators, other._known = {}, {}
+        other._operators, other._known, other._crossings = {}, {}, {}
         other.segments = [segment.in_summed_form(swap) for segment in self.segments]
         other.home = [segment for segment in other.segments for _ in segment.links]
         return other
@@ -231,12 +254,19 @@ class Chain:
     def step(self, message: Array, place: int) -> Array:
         """A forward message from after item ``place`` to before the next."""
         here, there = self.home[place], self.home[place + 1]
-        return message if here is there else there.enter(here.leave(message))
+        return message if here is there else self._crossing(here, there, back=False).over(message)
 
     def step_back(self, message: Array, place: int) -> Array:
         """A backward message from before item ``place`` to after the one in front of it."""
         here, there = self.home[place], self.home[place - 1]
-        return message if here is there else there.enter_back(here.leave_back(message))
+        return message if here is there else self._crossing(here, there, back=True).over(message)
+
+    def _crossing(self, here: Segment, there: Segment, *, back: bool) -> Crossing:
+        key = (here.first, back)
+        if key not in self._crossings:
+            scale = there.scale_out if back else there.scale_in
+            self._crossings[key] = Crossing(here, there, back=back, scale=scale)
+        return self._crossings[key]
 
     def joined(self, before: Array, after: Array, place: int) -> Array:
         """(rows of before, rows of after): the two sides joined at item ``place``, over the evidence."""
@@ -294,37 +324,45 @@ class Chain:
             raw = link.copy_likelihood(cavity(before, after), self.effects(place), self._others(place))
         return np.asarray(raw / self.home[place].total)
 
+    def own_state(self, place: int) -> Array:
+        """(K,): the state of one copy between the scan's own messages, all switches summed out; made for all items."""
+        if not self._states:
+            self._states = own_states(self)
+        return self._states[place]
+
     def _scan(self) -> float:
-        log_scale, message = 0.0, np.ones((1,))
+        log_scale, message, before = 0.0, np.ones((1,)), None
         for segment in self.segments:
-            inner = segment.enter(message, rescale=True)
+            if before is None:
+                inner = segment.enter(message, rescale=True)
+            else:
+                raw = Crossing(before, segment, back=False, scale=1.0).over(message)
+                segment.scale_in = scale_of(raw)
+                inner = raw / segment.scale_in
             log_scale += math.log(segment.scale_in)
             segment.before = [inner]
             for offset in range(len(segment.links)):
                 inner = self.operator(segment.first + offset).push(inner)
                 segment.before.append(inner)
-            message = segment.leave(inner)
-        total = float(message.sum())
+            message, before = inner, segment
+        total = float((before.leave(message) if before else message).sum())
         if not total > 0:
             raise ImpossibleEvidence("the observations together have probability zero")
         return log_scale + math.log(total)
 
     def _scan_back(self) -> None:
-        message = np.ones((1,))
+        message, behind = np.ones((1,)), None
         for segment in reversed(self.segments):
-            inner = segment.enter_back(message, rescale=True)
+            if behind is None:
+                inner = segment.enter_back(message, rescale=True)
+            else:
+                raw = Crossing(behind, segment, back=True, scale=1.0).over(message)
+                segment.scale_out = scale_of(raw)
+                inner = raw / segment.scale_out
             messages = [inner]
             for offset in reversed(range(len(segment.links))):
                 inner = self.operator(segment.first + offset).pull(inner)
                 messages.append(inner)
             segment.after = messages[::-1]
             segment.total = float(np.sum(segment.before[0] * segment.after[0]))
-            message = segment.leave_back(inner)
-
-
-def _mixed(ask: Wanted) -> Wanted:
-    """Of an item of count 1: one that may be hidden is the same as weights in between."""
-    if ask.aside is None:
-        return ask
-    chance = ask.aside[0][:, None, None]
-    return Wanted(ask.place, (1 - chance) * ask.weights + chance * ask.aside[1])
+            message, behind = inner, segment

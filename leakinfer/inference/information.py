@@ -21,6 +21,7 @@ from leakinfer.inference.chain import AnyOperator, Chain, Mask, Wanted
 from leakinfer.inference.entropy import entropy_bits, mutual_information_bits
 from leakinfer.inference.layout import lay_out
 from leakinfer.inference.link import aligned
+from leakinfer.inference.making import Asked
 from leakinfer.inference.model import AmountTest, Array, LevelTest, Model, ModelError, SwitchTest, Table, Test
 from leakinfer.inference.posterior import Posterior
 
@@ -108,7 +109,7 @@ def level_tables(
     scope = {chain.place[item] for test in tests for item in test.emit}
     variants: list[dict[int, Variant]] = [{}]
     for test in tests:
-        variants += [_at_most(chain, posterior, test, level) for level in range(test.outcomes - 1)]
+        variants += _at_most(chain, posterior, test)
     free, *rest = _tables(chain, groups, max_on, sorted(scope), variants)
     tables = []
     for test in tests:
@@ -143,14 +144,17 @@ def _chain_for(posterior: Posterior, tests: Sequence[LevelTest]) -> Chain:
     return lay_out(posterior.model, posterior.together, extra=extra) if extra else chain
 
 
-def _at_most(chain: Chain, posterior: Posterior, test: LevelTest, level: int) -> dict[int, Variant]:
-    """By place, the weights under "no copy in scope emits more than ``level``"."""
-    folded = {}
+def _at_most(chain: Chain, posterior: Posterior, test: LevelTest) -> list[dict[int, Variant]]:
+    """By level but the highest, by place, the weights under "no copy in scope emits more than that level"."""
+    found: list[dict[int, Variant]] = [{} for _ in range(test.outcomes - 1)]
+    sums = {id(table): np.cumsum(table.values, axis=-1) for table in test.emit.values()}
     for item, table in test.emit.items():
         place = chain.place[item]
-        column = Table(table.values[..., : level + 1].sum(-1, keepdims=True), table.switches)
-        folded[place] = Variant(fold(chain, posterior, place, column), test.hidden.get(item, 0.0))
-    return folded
+        link = chain.links[place]
+        columns = aligned(sums[id(table)], table.switches, link.shared, link.private, posterior.model.sizes)
+        for level, by_place in enumerate(found):
+            by_place[place] = Variant(link.weights * columns[..., level], test.hidden.get(item, 0.0))
+    return found
 
 
 def fold(chain: Chain, posterior: Posterior, place: int, table: Table) -> Array:
@@ -217,22 +221,45 @@ class _Pass:
 
     def _made(self) -> dict[tuple[int, bool], AnyOperator]:
         """By place and whether the masked states are ruled out, the item's operator for all variants."""
-        wanted, keys = [], []
+        chain = self.chain
+        singles, wanted = dict[tuple[int, bool], Asked](), dict[tuple[int, bool], Wanted]()
         for place in range(self.first, self.last + 1):
-            own = Variant(self.chain.links[place].weights)
-            each = [variant.get(place, own) for variant in self.variants]
-            free = np.concatenate([variant.weights for variant in each])
-            hidden = (
-                np.repeat([variant.hidden for variant in each], len(own.weights))
-                if any(v.hidden for v in each)
-                else None
-            )
-            for off in (False, True) if place in self.masks else (False,):
-                keep = ~self.masks[place] if off else np.ones(free.shape[-1], dtype=bool)
-                aside = None if hidden is None else (hidden, np.concatenate([own.weights * keep] * len(each)))
-                wanted.append(Wanted(place, free * keep, aside))
-                keys.append((place, off))
-        return dict(zip(keys, self.chain.operators(wanted), strict=True))
+            if chain.single(place):
+                states, mask = self._states(place), self.masks.get(place)
+                singles[place, False] = Asked(place, states, held=False)
+                if mask is not None:
+                    keep = np.tile(~mask, states.shape[1] // mask.size)
+                    singles[place, True] = Asked(place, states * keep, held=True)
+            else:
+                wanted |= self._of_several(place)
+        found = dict(zip(singles, chain.together(list(singles.values())), strict=True))
+        return found | dict(zip(wanted, chain.operators(list(wanted.values())), strict=True))
+
+    def _states(self, place: int) -> Array:
+        """(V S, K): the states of a single item for all variants; hidden is the same as weights in between."""
+        own = self.chain.links[place].weights
+        parts = []
+        for variant in self.variants:
+            other = variant.get(place)
+            if other is None:
+                parts.append(own)
+            elif other.hidden:
+                parts.append((1 - other.hidden) * other.weights + other.hidden * own)
+            else:
+                parts.append(other.weights)
+        return self.chain.states(place, np.concatenate(parts))
+
+    def _of_several(self, place: int) -> dict[tuple[int, bool], Wanted]:
+        """What is asked for of several copies, or of an item that shared switches change."""
+        own = Variant(self.chain.links[place].weights)
+        each = [variant.get(place, own) for variant in self.variants]
+        free, asked = np.concatenate([variant.weights for variant in each]), {}
+        hidden = np.repeat([variant.hidden for variant in each], len(own.weights))
+        for off in (False, True) if place in self.masks else (False,):
+            keep = ~self.masks[place] if off else np.ones(free.shape[-1], dtype=bool)
+            aside = (hidden, np.concatenate([own.weights * keep] * len(each))) if hidden.any() else None
+            asked[place, off] = Wanted(place, free * keep, aside, held=off)
+        return asked
 
     def _operator(self, place: int, *, off: bool) -> AnyOperator:
         return self._operators[place, off and place in self.masks]

@@ -168,6 +168,8 @@ def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], 
     full = (math.prod(sizes[n] for n in shared), prior.size, item.states)
     at = [findings.responses[name].at[item.name] for name in responses]
     below = [findings.responses[name].below[item.name] for name in responses]
+    spreads = tuple(_spread(findings, name, item) for name in sums)
+    plain = not responses and not any(table.switches for table in spreads)
     return Link(
         item,
         shared,
@@ -179,7 +181,8 @@ def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], 
         tuple(align(table)[..., 0] for table in below),
         tuple(align(table)[..., 0] for table in at),
         sums,
-        tuple(align(_spread(findings, name, item)) for name in sums),
+        tuple(align(table) for table in spreads),
+        spreads if plain else None,
     )
 
 

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from leakinfer.inference import algebra
-from leakinfer.inference.model import Array, Item
+from leakinfer.inference.model import Array, Item, Table
+
+KEPT_POWERS = 512  # some 10 kB each
+KEPT_ALIGNMENTS = 4096  # some numbers each
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,7 +24,7 @@ class Link:
     together, with their prior. ``weights``: (S, P, K) prior of a copy times what folds into it at once, scaled to a
     maximum of 1; ``log_scale`` is what that takes from the evidence. ``below`` and ``at``: by open response, (S, P, K)
     chances that a copy stays below the seen level or is just at it. ``spreads``: by open sum, (S, P, K, G). Axes of
-    size 1 stand for all values.
+    size 1 stand for all values. ``tables``: those of the sums, where there is no response and no switch in them.
     """
 
     item: Item
@@ -36,6 +38,7 @@ class Link:
     at: tuple[Array, ...]
     sums: tuple[str, ...]
     spreads: tuple[Array, ...]
+    tables: tuple[Table, ...] | None = None
 
     @cached_property
     def effects_key(self) -> Hashable:
@@ -80,7 +83,10 @@ class Link:
 
     def _power(self, copies: Array, count: int) -> Array:
         """(S, P, B, G..) of one copy, of ``count`` copies."""
-        return algebra.power(copies.reshape(-1, *copies.shape[2:]), count).reshape(copies.shape)
+        if count == 1:
+            return copies
+        flat = copies.reshape(-1, *copies.shape[2:])
+        return _power(flat.tobytes(), flat.shape, count).reshape(copies.shape)
 
     def copy_likelihood(self, cavity: Array, effects: Array, others: Sequence[algebra.Operator]) -> Array:
         """(S, P, K): what all else says of the state of one copy; ``others``: by private switch, the other copies."""
@@ -91,6 +97,14 @@ class Link:
         flat = effects.reshape(*effects.shape[:3], -1)
         result = (flat @ seen.reshape(*seen.shape[:2], -1)[..., None])[..., 0]
         return np.broadcast_to(result, (cavity.shape[0], self.private_prior.size, self.item.states))
+
+
+@lru_cache(KEPT_POWERS)
+def _power(copies: bytes, shape: tuple[int, ...], count: int) -> Array:
+    """The kernels of ``count`` copies, from that of one as bytes; kept, since models of one search have most alike."""
+    made = algebra.power(np.frombuffer(copies).reshape(shape), count)
+    made.flags.writeable = False
+    return made
 
 
 def _sum_states(weights: Array, effects: Array) -> Array:
@@ -108,37 +122,28 @@ def aligned(
     """A table (*sizes of switches, ...) as (S, P, ...); S or P is 1 where it does not depend on such switches."""
     if not switches:
         return values[None, None]
-    tail = values.shape[len(switches) :]
-    order = [name for name in (*shared, *private) if name in switches]
-    values = values.transpose(*(switches.index(name) for name in order), *range(len(switches), values.ndim))
-    lead, full = [], []
-    for part in (shared, private):
+    known = tuple(sizes[name] for name in (*shared, *private))
+    order, lead, full, joint = _alignment(tuple(switches), tuple(shared), tuple(private), known)
+    count = len(switches)
+    tail = values.shape[count:]
+    if count > 1:
+        values = values.transpose(*order, *range(count, values.ndim))
+    if lead != full:
+        values = np.broadcast_to(values.reshape(*lead, *tail), (*full, *tail))
+    return values.reshape(*joint, *tail)
+
+
+@lru_cache(KEPT_ALIGNMENTS)
+def _alignment(
+    switches: tuple[str, ...], shared: tuple[str, ...], private: tuple[str, ...], sizes: tuple[int, ...]
+) -> tuple[tuple[int, ...], tuple[int, ...], tuple[int, ...], tuple[int, int]]:
+    """Order of a table's switches among those shared and private, of these ``sizes``; their axes as they are, and
+    where they are used at all; the joint sizes of both kinds."""
+    order = tuple(switches.index(name) for name in (*shared, *private) if name in switches)
+    lead, full = list[int](), list[list[int]]()
+    for part, known in ((shared, sizes[: len(shared)]), (private, sizes[len(shared) :])):
         used = any(name in switches for name in part)
-        lead += [sizes[name] if name in switches else 1 for name in part]
-        full.append([sizes[name] if used else 1 for name in part])
-    values = values.reshape(*lead, *tail)
-    if lead != [*full[0], *full[1]]:
-        values = np.broadcast_to(values, (*full[0], *full[1], *tail))
-    return values.reshape(math.prod(full[0]), math.prod(full[1]), *tail)
-
-
-SAME_PROFILE = 1e-13  # relative; rounding of products of a few factors is far below
-
-
-def quiet_states(effects: Array) -> NDArray[np.bool_]:
-    """(K,): the states that do nothing to bits and sums; ``effects``: (K, B, G..)."""
-    flat = effects.reshape(effects.shape[0], -1)
-    return np.asarray((flat[:, 0] == 1) & (flat[:, 1:] == 0).all(1))
-
-
-def one_profile(quiet: Array, loud: Array) -> tuple[Array, Array, Array] | None:
-    """Shares of doing nothing and of acting, (n, V S) each, and the kernel (n, V, cells) by which an item acts whatever
-    its switches; None if that differs. ``quiet``: (n, V S), ``loud``: (n, V, S, cells) kernels without the quiet part.
-    """
-    active = loud.sum(-1)  # (n, V, S)
-    best = np.take_along_axis(loud, active.argmax(-1)[..., None, None], axis=2)[:, :, 0]
-    total = best.sum(-1, keepdims=True)
-    profile = best / np.where(total > 0, total, 1.0)
-    if np.any(np.abs(loud - active[..., None] * profile[:, :, None]) > SAME_PROFILE * loud):
-        return None
-    return quiet, active.reshape(quiet.shape), profile
+        lead += [size if name in switches else 1 for name, size in zip(part, known, strict=True)]
+        full.append([size if used else 1 for size in known])
+    joint = math.prod(full[0]), math.prod(full[1])
+    return order, tuple(lead), (*full[0], *full[1]), joint

@@ -15,6 +15,7 @@ from leakinfer.inference.algebra import cavity
 from leakinfer.inference.chain import WIDEST_KERNEL
 from leakinfer.inference.information import Group, level_tables
 from leakinfer.inference.link import Link, aligned
+from leakinfer.inference.marginal import over_switches, state
 from leakinfer.inference.model import Array, LevelTest, SwitchTest, Table
 from leakinfer.inference.posterior import Posterior
 
@@ -80,17 +81,28 @@ class GroupView:
                 tests = [LevelTest(ground, {item: table}, {item: hidden}) for table, ground, hidden in probes]
                 return level_tables(self.posterior, tests, [self.group], 1)
             return self._counted(place, link, probes)
-        off, whole = self.on_and_off(item)
+        if any(name in link.shared for probe in probes for name in probe.table.switches):
+            off, whole = self.on_and_off(item)
+        else:
+            off, whole = (joint[None] for joint in self.over_switches(item))
         return [self._single(link, off, whole, probe) for probe in probes]
+
+    def over_switches(self, item: str) -> tuple[Array, Array]:
+        """:meth:`on_and_off` with the shared switches summed out: (P, K) each."""
+        place = self.chain.place[item]
+        whole = over_switches(self.chain, place, self.chain.before(place), self.chain.after(place))
+        off = whole
+        if self._off_before:
+            off = over_switches(self.chain, place, self._off_before[place], self._off_after[place])
+        return off * ~self.masks[place], whole
 
     def plain(self, item: str) -> Array:
         """(2, K): the state of an item of count 1 with the group off, and whatever the group does."""
         place = self.chain.place[item]
-        link = self.chain.links[place]
-        whole = _over_switches(link, self.posterior.copy_likelihood(place))
-        if not self._off_before:
-            return np.stack([whole * ~self.masks[place], whole])
-        return np.stack([_over_switches(link, self._off_likelihood(place)) * ~self.masks[place], whole])
+        whole = off = self.chain.own_state(place)
+        if self._off_before:
+            off = state(self.chain, place, self._off_before[place], self._off_after[place])
+        return np.stack([off * ~self.masks[place], whole])
 
     def _single(self, link: Link, off: Array, whole: Array, probe: Probe) -> Array:
         """One test of an item of count 1."""
@@ -164,17 +176,16 @@ class GroupView:
         return aligned(table.values[..., : level + 1].sum(-1), table.switches, link.shared, link.private, sizes)
 
 
-def plain_tables(joints: Array, probe: Probe) -> Array:
-    """(n, 2, outcomes) for n items that one table without switches fits; ``joints``: (n, 2, K) from :meth:`plain`."""
-    seen = (joints @ probe.table.values).cumsum(-1)
-    cumulative = (probe.hidden * joints.sum(-1, keepdims=True) + (1 - probe.hidden) * seen) * probe.background.cumsum()
+def plain_tables(joints: Array, probes: Sequence[Probe]) -> Array:
+    """(n, 2, outcomes) of n tests with as many outcomes, whose tables have no switches; ``joints``: (n, 2, K), of the
+    item that each looks at, from :meth:`plain`."""
+    tables = np.stack([probe.table.values for probe in probes])
+    hidden = np.array([probe.hidden for probe in probes])[:, None, None]
+    ground = np.stack([probe.background for probe in probes]).cumsum(-1)[:, None]
+    seen = (joints @ tables).cumsum(-1)
+    cumulative = (hidden * joints.sum(-1, keepdims=True) + (1 - hidden) * seen) * ground
     steps = np.diff(cumulative, axis=-1, prepend=0.0)
     return np.asarray(np.maximum(np.stack([steps[:, 0], steps[:, 1] - steps[:, 0]], axis=1), 0.0))
-
-
-def _over_switches(link: Link, likelihood: Array) -> Array:
-    """(K,): the posterior of a copy's state, its switches summed out."""
-    return np.asarray(np.einsum("spk,p,spk->k", link.weights, link.private_prior, likelihood))
 
 
 def _off_on(off: Array, whole: Array) -> Array:

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import MappingProxyType
 from typing import TypeAlias
 
@@ -24,6 +25,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array: TypeAlias = NDArray[np.float64]
+SUMS_TO_ONE = 1e-9  # rounding of long sums stays far below
 
 
 class ModelError(ValueError):
@@ -62,6 +64,11 @@ class Table:
         if values.size == 0 or not (values.min() >= 0 and values.max() < np.inf):
             raise ModelError("a table holds a negative or non-finite number")
         object.__setattr__(self, "values", values)
+
+    @cached_property
+    def is_distribution(self) -> bool:
+        """Whether each row sums to 1."""
+        return bool(np.abs(self.values.sum(-1) - 1).max() <= SUMS_TO_ONE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +114,7 @@ class LevelTest:
         for name, table in self.emit.items():
             if table.values.shape[-1] != self.background.size:
                 raise ModelError(f"levels of {name} do not fit the background's {self.background.size}")
-            _distribution(table.values, f"levels of {name}")
+            _rows_sum(table, f"levels of {name}")
         object.__setattr__(self, "hidden", MappingProxyType({n: h for n, h in self.hidden.items() if h > 0}))
         if not all(name in self.emit and h <= 1 for name, h in self.hidden.items()):
             raise ModelError("a chance of being hidden is above 1 or for an item out of scope")
@@ -146,7 +153,7 @@ class AmountTest:
         for name, table in self.spread.items():
             if table.values.shape[-1] != self.cells:
                 raise ModelError(f"cells of {name} do not fit the likelihood's {self.cells}")
-            _distribution(table.values, f"cells of {name}")
+            _rows_sum(table, f"cells of {name}")
 
     @property
     def cells(self) -> int:
@@ -283,10 +290,15 @@ def split_amounts(amounts: ArrayLike, step: float, cells: int) -> Array:
     return rows
 
 
+def _rows_sum(table: Table, what: str) -> None:
+    if not table.is_distribution:
+        raise ModelError(f"{what} does not sum to 1")
+
+
 def _distribution(values: ArrayLike, what: str) -> Array:
     array = np.asarray(values, dtype=float)
     if array.ndim == 0 or array.size == 0 or not array.min() >= 0:  # not (NaN >= 0)
         raise ModelError(f"{what} holds a negative or non-finite number")
-    if not np.abs(array.sum(-1) - 1).max() <= 1e-9:
+    if not np.abs(array.sum(-1) - 1).max() <= SUMS_TO_ONE:
         raise ModelError(f"{what} does not sum to 1")
     return array

@@ -35,7 +35,7 @@ class Posterior:
 
     def marginal(self, item: str) -> Array:
         """(states,): the state of one copy of an item."""
-        table = self.joint(item).sum((0, 1))
+        table = self.chain.own_state(self.chain.place[item])
         return np.asarray(table / table.sum())
 
     def any_copy(self, item: str, mask: Mask) -> float:

@@ -21,7 +21,8 @@ class Segment:
     (rows, open axes in rank order).
 
     ``before[i]`` and ``after[i]``: the forward and backward messages before link i; both have one entry more than there
-    are links. ``total``: their product, the evidence in this segment's scale.
+    are links. ``total``: their product, the evidence in this segment's scale. ``order``: places of ``axes`` as messages
+    inside have them, ``shape``: (S, U, B, G..).
     """
 
     first: int
@@ -41,10 +42,11 @@ class Segment:
         for place, axis in enumerate(self.axes):
             parts[(0, 2, 3)[axis.rank[0]] if axis.name in self.touched else 1].append(place)
         sizes = [axis.opening.size for axis in self.axes]
-        self._order = [i for part in parts for i in part]
-        self._inverse = [int(i) for i in np.argsort(self._order)]
-        self._sizes = [sizes[i] for i in self._order]
-        self._shape = (*(math.prod(sizes[i] for i in part) for part in parts[:3]), *(sizes[i] for i in parts[3]))
+        self.order: list[int] = [i for part in parts for i in part]
+        self._inverse = [int(i) for i in np.argsort(self.order)]
+        self._sizes = [sizes[i] for i in self.order]
+        joined = [math.prod(sizes[i] for i in part) for part in parts[:3]]
+        self.shape: tuple[int, ...] = (*joined, *(sizes[i] for i in parts[3]))
 
     def with_axis(self, old: Axis, new: Axis) -> Segment:
         """The segment with an axis replaced; its forward messages stay."""
@@ -71,7 +73,7 @@ class Segment:
         """From in front of the segment to before its first link; ``rescale`` sets the scale instead of using it."""
         raw = self._open(message, self.opens, "opening")
         if rescale:
-            self.scale_in = _scale(raw)
+            self.scale_in = scale_of(raw)
         return self._fold(raw / self.scale_in)
 
     def leave(self, message: Array) -> Array:
@@ -82,7 +84,7 @@ class Segment:
         """The backward message from behind the segment to after its last link."""
         raw = self._open(message, self.closes, "closing")
         if rescale:
-            self.scale_out = _scale(raw)
+            self.scale_out = scale_of(raw)
         return self._fold(raw / self.scale_out)
 
     def leave_back(self, message: Array) -> Array:
@@ -93,14 +95,14 @@ class Segment:
         """Flat cell of the inner layout for each draw, from its position on every open axis."""
         if not self.axes:
             return np.zeros(count, dtype=int)
-        return np.asarray(np.ravel_multi_index([positions[self.axes[i].name] for i in self._order], self._sizes))
+        return np.asarray(np.ravel_multi_index([positions[self.axes[i].name] for i in self.order], self._sizes))
 
     def positions(self, cells: NDArray[np.intp]) -> dict[str, NDArray[np.intp]]:
         """The inverse of :meth:`cells`."""
         if not self.axes:
             return {}
         split = np.unravel_index(cells, self._sizes)
-        return {self.axes[i].name: np.asarray(split[place]) for place, i in enumerate(self._order)}
+        return {self.axes[i].name: np.asarray(split[place]) for place, i in enumerate(self.order)}
 
     def opening_table(self) -> Array:
         """(kept axes in rank order, opened ones flattened in the order of ``opens``): how likely they open so."""
@@ -113,8 +115,8 @@ class Segment:
         return np.asarray((moved * prior).reshape(*moved.shape[: len(kept)], -1))
 
     def _fold(self, message: Array) -> Array:
-        moved = message.transpose(0, *(i + 1 for i in self._order))
-        return moved.reshape(message.shape[0], *self._shape)
+        moved = message.transpose(0, *(i + 1 for i in self.order))
+        return moved.reshape(message.shape[0], *self.shape)
 
     def _unfold(self, message: Array) -> Array:
         spread = message.reshape(message.shape[0], *self._sizes)
@@ -158,7 +160,12 @@ def _parted(message: Array, places: list[int]) -> Array:
     return result
 
 
-def _scale(message: Array) -> float:
+def scale_of(message: Array) -> float:
+    """The largest entry, by which a message is divided so that long scans do not underflow.
+
+    Raises:
+        ImpossibleEvidence: nothing is left.
+    """
     top = float(message.max())
     if not top > 0:
         raise ImpossibleEvidence("the observations together have probability zero")

@@ -29,10 +29,10 @@ from leakinfer.job.detection import Detection, background, reach
 from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.flows import Flows
 from leakinfer.job.job import Job
+from leakinfer.job.kept import kept_for
 from leakinfer.job.loss import FIRST_CHARGE, Deficit, deficits, weighing_error_g
 from leakinfer.job.origins import NOW, Origin, origins, visit_at
 from leakinfer.job.priors import prevalence, shared_nodes, site_prior
-from leakinfer.job.rates import Rates
 
 Array = NDArray[np.float64]
 
@@ -51,16 +51,17 @@ class Belief:
 
     def __init__(self, job: Job) -> None:
         self.job = job
-        self.rates = Rates(job.system, job.facts, job.catalogue)
-        self.detection = Detection(job, self.rates)
+        kept = kept_for(job)
+        self.rates = kept.rates
+        self.detection = Detection(job, self.rates, kept.answers, kept.fair)
         self.origins: dict[str, Origin] = {origin.name: origin for origin in origins(job)}
-        self.deficits = deficits(job, self.rates, tuple(self.origins.values()))
+        self.deficits = deficits(job, self.rates, tuple(self.origins.values()), kept.losses)
         self.flows = Flows(self)
         self.air = Air(job)
         self.masks: dict[str, Mask] = {
             name: origin.by_state(self.rates.matters(origin.site.section)) for name, origin in self.origins.items()
         }
-        self.priors: dict[tuple[object, ...], Array] = {}
+        self.priors = kept.priors
         self.model = build_model(self)
         self.posterior = _solved(self.model, list(self.unit_items.values()))
 
@@ -176,9 +177,16 @@ class Belief:
         """P(at least one leak, of any size)."""
         return 1 - self.posterior.probability_none(self.leaking)
 
+    @cached_property
+    def any_at_all(self) -> float:
+        """P(at least one leak that matters)."""
+        return 1 - self.posterior.probability_none(self.masks)
+
     def any_that_matters(self, without: Iterable[str] = ()) -> float:
         """P(at least one leak that matters), outside the named repair units."""
         left_out = set(without)
+        if not left_out:
+            return self.any_at_all
         masks = {name: mask for name, mask in self.masks.items() if self.origins[name].site.unit not in left_out}
         return 1 - self.posterior.probability_none(masks)
 

@@ -33,10 +33,18 @@ def blind_name(reach: str, site: str) -> str:
 class Detection:
     """Tables of a job's methods, each made once for all sites that answer alike."""
 
-    def __init__(self, job: Job, rates: Rates) -> None:
+    def __init__(
+        self,
+        job: Job,
+        rates: Rates,
+        tables: dict[tuple[object, ...], Table] | None = None,
+        fair: dict[tuple[object, ...], bool] | None = None,
+    ) -> None:
+        """``tables``, ``fair``: what was made already for this system, catalogue and rates."""
         self.job, self.rates = job, rates
-        self._tables: dict[tuple[object, ...], Table] = {}
-        self._fair: dict[tuple[object, ...], bool] = {}
+        self._tables = {} if tables is None else tables
+        self._fair = {} if fair is None else fair
+        self._alike: dict[tuple[object, ...], tuple[object, ...]] = {}
 
     def unreachable(self, method: Method, site: Site) -> float:
         """Chance that the site hides from the method, whoever repeats it."""
@@ -57,12 +65,12 @@ class Detection:
         Where the site was tested before, the table depends on its blind switch instead. Where another test was made in
         the same poor conditions, it depends on what they share. Sites with the same pressure and air share one table.
         """
-        fair = self.fair(method, site, condition)
-        air = self.job.air_at(site.place, condition)
-        section = self.rates.sections[site.section]
-        lasting = (condition, not condition.sections or site.section in condition.sections)
-        alike = (method.id, kind(section), None if method.lasting else lasting, air, fair)
+        key = (method.id, site.section, site.place, condition)
+        if key not in self._alike:
+            self._alike[key] = self._shared_key(method, site, condition)
+        alike = self._alike[key]
         if alike not in self._tables:
+            air, fair = self.job.air_at(site.place, condition), self.fair(method, site, condition)
             self._tables[alike] = self._table(method, site, condition, air, fair)
         if not repeated:
             return self._tables[alike], self.unreachable(method, site)
@@ -70,6 +78,13 @@ class Detection:
         if own not in self._tables:
             self._tables[own] = with_blind(self._tables[alike], blind_name(reach(method), site.id))
         return self._tables[own], 0.0
+
+    def _shared_key(self, method: Method, site: Site, condition: Condition) -> tuple[object, ...]:
+        """What sites that answer alike have in common."""
+        fair, air = self.fair(method, site, condition), self.job.air_at(site.place, condition)
+        lasting = None if method.lasting else (condition, not condition.sections or site.section in condition.sections)
+        tied = self.poor(method, air, fair) in self.shared_days
+        return method.id, kind(self.rates.sections[site.section]), lasting, air, fair, tied
 
     def _table(self, method: Method, site: Site, condition: Condition, air: str, fair: bool) -> Table:
         """(states, levels); in poor conditions an average over their good and bad days, or by their switch."""

@@ -21,6 +21,7 @@ from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.origins import NOW
 from leakinfer.job.rates import kind
 from leakinfer.job.tightness import (
+    added_by,
     flow_read,
     likelihood_of,
     planned_error,
@@ -94,7 +95,7 @@ class Flows:
         for site in self._scope(method, target):
             key = (method.id, target, *self._alike(site, condition))
             if key not in self._tables:
-                self._tables[key] = Table(told_apart(planned, self.rates.throughput(site.section, condition)))
+                self._tables[key] = Table(added_by(planned, self.rates.throughput(site.section, condition)))
             table, chance = self._hiding(method, site, self._tables[key])
             for origin in self.belief.there(site.id, moment):
                 emit[origin.name], hidden[origin.name] = origin.table(table, origin.alive(moment)), chance

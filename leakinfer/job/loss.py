@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from leakinfer.inference import AmountTest, Item, Table, split_amounts
 from leakinfer.job.facts import Facts
@@ -38,22 +38,28 @@ class Reading:
     error_g: float
 
 
-def deficits(job: Job, rates: Rates, origins: Sequence[Origin]) -> tuple[Deficit, ...]:
-    """What was missing from the charge at each visit."""
-    return tuple(Deficit(job, rates, origins, visit) for visit in range(len(job.returns) + 1))
+Tables = dict[tuple[object, ...], Table]
+
+
+def deficits(job: Job, rates: Rates, origins: Sequence[Origin], tables: Tables) -> tuple[Deficit, ...]:
+    """What was missing from the charge at each visit; ``tables``: made already with these rates."""
+    return tuple(Deficit(job, rates, origins, visit, tables) for visit in range(len(job.returns) + 1))
 
 
 class Deficit:
     """The sum of what all leaks have lost since the charge was last known to be right, as seen at one visit."""
 
-    def __init__(self, job: Job, rates: Rates, origins: Sequence[Origin], visit: int = 0) -> None:
+    def __init__(
+        self, job: Job, rates: Rates, origins: Sequence[Origin], visit: int = 0, tables: Tables | None = None
+    ) -> None:
         self.job, self.rates, self.visit = job, rates, visit
         self.origins = tuple(origin for origin in origins if origin.visit <= visit)
         self.charge_g = job.facts.charge_kg * 1000
         self.years = job.returns[visit - 1].years if visit else _interval(job.facts)
         self.readings = readings(job, visit)
         self.step, self.cells = self._grid()
-        self._tables: dict[tuple[object, ...], Table] = {}
+        self._tables: Tables = {} if tables is None else tables
+        self._before: dict[float, float] = {}
         self._shortfall: Table | None = None
 
     def _grid(self) -> tuple[float, int]:
@@ -87,16 +93,17 @@ class Deficit:
         """(states, cells): what the leaks of an origin have lost by now, their beginning unknown within its time."""
         section = self.rates.sections[origin.site.section]
         shape = self.job.catalogue.components[origin.site.component].age.weibull
-        older = origin.visit < self.visit
-        key = (kind(section), older, None if older else shape)
+        if shape not in self._before:
+            self._before[shape] = self.begun_before(shape)
+        before = 1.0 if origin.visit < self.visit else self._before[shape]
+        years = min(self.years, self._longest())
+        key = (kind(section), before, years, self.step, self.cells)
         if key not in self._tables:
-            before = 1.0 if older else self._begun_before(shape)
-            self._tables[key] = self._lost(self.rates.year(origin.site.section), before)
+            self._tables[key] = self._lost(self.rates.year(origin.site.section), before, years)
         return origin.table(self._tables[key], origin.alive_until(self.visit))
 
-    def _lost(self, rate: Array, before: float) -> Table:
-        """(states, cells) of leaks with these yearly rates, of which a share began before the interval."""
-        years = min(self.years, self._longest())
+    def _lost(self, rate: Array, before: float, years: float) -> Table:
+        """(states, cells) of leaks with these yearly rates over ``years``, a share of them having begun before."""
         whole = split_amounts(rate * years, self.step, self.cells)
         if before >= 1:
             return Table(whole)
@@ -111,8 +118,8 @@ class Deficit:
         tight = self.job.facts.tight_years_ago
         return math.inf if tight is None else tight
 
-    def _begun_before(self, shape: float) -> float:
-        """Chance that a leak is older than the interval: its share of the cumulative hazard."""
+    def begun_before(self, shape: float) -> float:
+        """Chance that a leak is older than the interval: its share of the cumulative hazard; Weibull ``shape``."""
         if self.visit:
             return 0.0
         facts = self.job.facts
@@ -141,9 +148,7 @@ class Deficit:
     def reading_likelihood(self, reading: Reading) -> Array:
         """(cells, 1): Gaussian around what can be missing at most, with a share of gross errors."""
         gross = self.job.catalogue.numbers["reading_gross_error"]
-        distance = (reading.missing_g - self._missing()) / reading.error_g
-        density = np.exp(-0.5 * distance**2) / (reading.error_g * math.sqrt(2 * math.pi))
-        return np.asarray((1 - gross) * density + gross / self.charge_g)[:, None]
+        return reading_density(reading.missing_g, reading.error_g, self._missing(), gross, self.charge_g)[:, None]
 
     def outcome_likelihood(self, error_g: float, limits: Sequence[float]) -> Array:
         """(cells, outcomes): chance that a weight shows less than each share of the charge missing, and the rest."""
@@ -183,10 +188,26 @@ def readings(job: Job, visit: int = 0) -> tuple[Reading, ...]:
 
 def _reported(job: Job, kg: float, relative_error: float | None) -> Reading:
     """A loss that was told, with the error of a scale read in the field."""
+    return Reading(kg * 1000, float(reported_error_g(job, kg * 1000, relative_error)))
+
+
+def reported_error_g(job: Job, grams: ArrayLike, relative_error: float | None = None) -> Array:
+    """Standard deviation of a loss that was told, g, same shape."""
     numbers = job.catalogue.numbers
     relative = relative_error or numbers["reported_loss_relative_error"]
     share = numbers["reported_loss_charge_error"] * job.facts.charge_kg * 1000
-    return Reading(kg * 1000, math.hypot(relative * kg * 1000, max(numbers["reported_loss_absolute_error"], share)))
+    least = max(numbers["reported_loss_absolute_error"], share)
+    return np.asarray(np.hypot(relative * np.asarray(grams, dtype=float), least))
+
+
+def reading_density(
+    read_g: ArrayLike, error_g: ArrayLike, missing_g: ArrayLike, gross: float, charge_g: float
+) -> Array:
+    """Density of a weight that was read, 1/g: Gaussian around what is missing, and a share of gross errors, even over
+    the charge. What was read, its error and what is missing are broadcast."""
+    read, error, missing = (np.asarray(values, dtype=float) for values in (read_g, error_g, missing_g))
+    density = np.exp(-0.5 * ((read - missing) / error) ** 2) / (error * math.sqrt(2 * math.pi))
+    return np.asarray((1 - gross) * density + gross / charge_g)
 
 
 def weighing_error_g(job: Job, method: str) -> float:

@@ -81,6 +81,7 @@ class Rates:
         self.sections = {section.id: section for section in system.sections}
         self._rates: dict[tuple[object, ...], Array] = {}
         self._year: dict[tuple[object, ...], Array] = {}
+        self._matters: dict[tuple[object, ...], NDArray[np.bool_]] = {}
 
     @cached_property
     def leaks(self) -> NDArray[np.bool_]:
@@ -166,7 +167,10 @@ class Rates:
 
     def matters(self, section: str) -> NDArray[np.bool_]:
         """(states,): which leaks lose enough over a year to count."""
-        return np.asarray(self.year(section) >= self.matters_g_per_year)
+        key = (kind(self.sections[section]),)
+        if key not in self._matters:
+            self._matters[key] = np.asarray(self.year(section) >= self.matters_g_per_year)
+        return self._matters[key]
 
     def _over_year(self, state: str, outdoor_c: float) -> Condition:
         """A state as it is over the year.

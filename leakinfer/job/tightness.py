@@ -65,13 +65,13 @@ def planned_error(job: Job, method: Method, target: str, condition: Condition) -
     """What the usual instruments will make of a test, from pressure, volume and duration."""
     settings = load_settings().numbers
     if method.kind == "gather":
-        plan = _gather_plan(job, method.minutes + method.wait_minutes, condition)
+        plan = gather_plan(job, method.minutes + method.wait_minutes, condition)
         error, relative, other = gather_error(plan), plan.relative_error, 0.0
     elif condition.state == "vacuum":
         still = _still_vacuum(job, method, target, condition)
         error, relative, other = still.absolute_sd, still.relative_sd, settings["moisture_weight"]
     else:
-        hold = _hold_plan(job, method, target, condition)
+        hold = hold_plan(job, method, target, condition)
         error = flow_error(hold, load_properties().fluid("nitrogen"))
         relative, other = hold.volume_relative_error, 0.0
     return Planned(error, relative, settings["seen_sds"] * error, other)
@@ -83,6 +83,17 @@ def told_apart(planned: Planned, flows: Array, other: float = 0.0) -> Array:
     above = np.array([0.5 * math.erfc(x / math.sqrt(2)) for x in (planned.limit - flows) / spread])
     shows = other + (1 - other) * above
     return np.stack([1 - shows, shows], axis=1)
+
+
+def added_by(planned: Planned, flows: Array) -> Array:
+    """(flows, 2): as :func:`told_apart` for one leak beside an instrument whose own noise counts once.
+
+    P(silent) of a tight system times P(silent) of this is P(silent) of the flow by itself;
+    else each of many places would bring the noise again.
+    """
+    silent = told_apart(planned, flows)[:, 0] / told_apart(planned, np.zeros(1))[0, 0]
+    silent = np.minimum(silent, 1.0)
+    return np.stack([silent, 1 - silent], axis=1)
 
 
 def flow_read(job: Job, finding: Finding) -> FlowReading | None:
@@ -180,7 +191,7 @@ def rise_reading(job: Job, finding: Finding, rise: Rise) -> RiseReading:
 
 def gather_reading(job: Job, finding: Finding, told: Gathered) -> GatherReading:
     """A gathering with the usual meter and shroud."""
-    plan = _gather_plan(job, told.minutes, finding.condition)
+    plan = gather_plan(job, told.minutes, finding.condition)
     return GatherReading(
         volume_l=told.volume_l,
         minutes=told.minutes,
@@ -193,7 +204,8 @@ def gather_reading(job: Job, finding: Finding, told: Gathered) -> GatherReading:
     )
 
 
-def _gather_plan(job: Job, minutes: float, condition: Condition) -> GatherPlan:
+def gather_plan(job: Job, minutes: float, condition: Condition) -> GatherPlan:
+    """A gathering with the usual meter and shroud."""
     numbers = job.catalogue.numbers
     return GatherPlan(
         volume_l=numbers["shroud_volume_l"],
@@ -205,7 +217,8 @@ def _gather_plan(job: Job, minutes: float, condition: Condition) -> GatherPlan:
     )
 
 
-def _hold_plan(job: Job, method: Method, target: str, condition: Condition) -> HoldPlan:
+def hold_plan(job: Job, method: Method, target: str, condition: Condition) -> HoldPlan:
+    """A hold of the method's duration with the usual gauge and thermometer."""
     hours = (method.minutes + method.wait_minutes) / 60
     return usual_plan(condition.test_kpa, condition.outdoor_c, hours, inner_volume_l(job, target))
 

@@ -12,7 +12,7 @@ from leakinfer.catalogue.model import Method, State, Tier
 from leakinfer.circuit.conditions import CARBON_DIOXIDE, CHARGED, UNDER_TEST_GAS, Condition
 from leakinfer.circuit.model import WHOLE
 from leakinfer.errors import InputError
-from leakinfer.job.belief import Belief
+from leakinfer.job.belief import Belief, unsure
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.physics.refrigerants import refrigerant
@@ -96,8 +96,12 @@ def planned_kpa(job: Job, sections: tuple[str, ...] = ()) -> float:
 
 def possible(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], list[NotAllowed]]:
     """All candidates, and what is left out with its reason."""
-    job = belief.job
-    reach = Reach(job, consent, may_charge(belief))
+    return possible_in(belief.job, charging=may_charge(belief), consent=consent)
+
+
+def possible_in(job: Job, *, charging: bool, consent: bool = True) -> tuple[list[Candidate], list[NotAllowed]]:
+    """As :func:`possible`, without a belief. ``charging``: whether refrigerant may be charged."""
+    reach = Reach(job, consent, charging)
     allowed: list[Candidate] = []
     refused: list[NotAllowed] = []
     made = _silent_so_far(job)
@@ -106,7 +110,7 @@ def possible(belief: Belief, *, consent: bool = True) -> tuple[list[Candidate], 
         if barred:
             refused.append(NotAllowed(method.id, WHOLE, barred))
             continue
-        for target in _targets(belief, method):
+        for target in _targets(job, method):
             reason = _skipped(job, method, target) or job.hindrance(method, target)
             reason = reason or _shut_off_barred(job, method, target, reach)
             if reason:
@@ -167,9 +171,9 @@ def _barred(job: Job, method: Method, reach: Reach) -> str | None:
     return reasons[0] if reasons else what_bars(job, method.states[0])
 
 
-def _targets(belief: Belief, method: Method) -> tuple[str, ...]:
+def _targets(job: Job, method: Method) -> tuple[str, ...]:
     """Targets worth listing: circumstances that are facts already are left out."""
-    return tuple(belief.unsure) if method.kind == "exposure" else belief.job.targets(method)
+    return tuple(unsure(job)) if method.kind == "exposure" else job.targets(method)
 
 
 def _with_conditions(job: Job, method: Method, target: str, reach: Reach) -> Iterator[Candidate]:

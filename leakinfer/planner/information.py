@@ -11,6 +11,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from leakinfer.circuit.conditions import Condition
 from leakinfer.inference import Information, LevelTest, Mask, Posterior, Table, Test, information
 from leakinfer.inference.entropy import mutual_information_bits
 from leakinfer.inference.information import from_joint, level_tables, target_table
@@ -43,6 +44,7 @@ class Scorer:
         self.job = belief.job
         self.pairs = belief.pairs
         self._ground: dict[str, Array] = {}
+        self._probes: dict[tuple[str, int, str, str, str], tuple[Condition, Probe]] = {}  # conditions by identity
         self._units: dict[tuple[str, str], tuple[str, ...]] = {}
         self._without_days: dict[tuple[int, tuple[str, ...]], Table] = {}
         self.unit_of = {site.id: site.unit for site in belief.job.sites}
@@ -135,10 +137,11 @@ class Scorer:
 
     def _simple(self, candidate: Candidate) -> bool:
         """Whether a point test concerns one item, in air that is not doubtful."""
+        if not self._single_item(candidate.target):
+            return False
+        doubtful = self.belief.air.doubtful
         finding = Finding(candidate.method, candidate.target, "", candidate.condition)
-        return (
-            self._single_item(candidate.target) and self.belief.air.spell(finding, NOW) not in self.belief.air.doubtful
-        )
+        return not doubtful or self.belief.air.spell(finding, NOW) not in doubtful
 
     def _single_item(self, site: str) -> bool:
         return self.belief.items[site] == (site,)
@@ -146,9 +149,9 @@ class Scorer:
     def _plain_points(
         self, posterior: Posterior, by_site: Mapping[str, list[int]], candidates: Sequence[Candidate]
     ) -> dict[int, Array]:
-        """Tables of first tests at single sites: those that answer alike are made together."""
-        alike: dict[tuple[int, int, float], list[int]] = defaultdict(list)
-        probes: dict[tuple[int, int, float], Probe] = {}
+        """Tables of first tests at single sites: those with as many outcomes are made together."""
+        alike: dict[tuple[int, ...], list[int]] = defaultdict(list)
+        probes: dict[int, Probe] = {}
         joints: dict[int, Array] = {}
         for site, numbers in by_site.items():
             if not self._alone(site):
@@ -157,13 +160,11 @@ class Scorer:
             for number in numbers:
                 probe = self._probe(candidates[number])
                 if not probe.table.switches:
-                    key = (id(probe.table), id(probe.background), probe.hidden)
-                    alike[key].append(number)
-                    probes[key] = probe
-                    joints[number] = joint
+                    alike[probe.table.values.shape].append(number)
+                    probes[number], joints[number] = probe, joint
         made: dict[int, Array] = {}
-        for key, numbers in alike.items():
-            stacked = plain_tables(np.stack([joints[number] for number in numbers]), probes[key])
+        for numbers in alike.values():
+            stacked = plain_tables(np.stack([joints[n] for n in numbers]), [probes[n] for n in numbers])
             made |= dict(zip(numbers, stacked, strict=True))
         return made
 
@@ -175,16 +176,22 @@ class Scorer:
         return self._views[unit]
 
     def _probe(self, candidate: Candidate) -> Probe:
-        """A point test as the table of its site and the background."""
-        method = self.job.catalogue.methods[candidate.method]
+        """A point test as the table of its site and the background; one for all sites that answer alike."""
+        method, site = self.job.catalogue.methods[candidate.method], self.job.site(candidate.target)
+        repeated = (reach(method), site.id) in self.pairs
+        origin = self.belief.origins[site.id]
+        key = (method.id, id(candidate.condition), site.section, site.place, site.component)
+        alike = origin.plain and not repeated
+        if alike and key in self._probes:
+            return self._probes[key][1]
         if method.id not in self._ground:
             self._ground[method.id] = background(method, self.job.facts.false_causes)
-        repeated = (reach(method), candidate.target) in self.pairs
-        site = self.job.site(candidate.target)
         table, hidden = self.belief.detection.answer(method, site, candidate.condition, repeated=repeated)
-        origin = self.belief.origins[site.id]
         settled = self._settled(origin.table(table, origin.alive(NOW)), site.id)
-        return Probe(settled, self._ground[method.id], hidden)
+        probe = Probe(settled, self._ground[method.id], hidden)
+        if alike and not settled.switches:
+            self._probes[key] = candidate.condition, probe
+        return probe
 
     def _touched(self, candidate: Candidate) -> list[str]:
         return [site.id for site in self.job.scope(self.job.catalogue.methods[candidate.method], candidate.target)]

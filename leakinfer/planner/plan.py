@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from leakinfer.catalogue.model import Method, SetUp, State, Tier
 from leakinfer.circuit.model import Site
@@ -13,14 +13,35 @@ from leakinfer.job.belief import Belief
 from leakinfer.job.finding import outcome_names
 from leakinfer.planner.candidates import cautions
 from leakinfer.planner.costs import steps_for
-from leakinfer.planner.decision import Worth, weigh, weigh_ahead
+from leakinfer.planner.decision import Problem, Worth, weigh, weigh_ahead
 from leakinfer.planner.information import Score
-from leakinfer.planner.model import Ask, Candidate, Minutes, NotAllowed, Objective, Plan, Ranked
-from leakinfer.planner.problem import looking_ahead, make_problem, scored
+from leakinfer.planner.model import Ask, Candidate, Minutes, Objective, Plan, Ranked
+from leakinfer.planner.problem import Doable, Scored, looking_ahead, make_problem, scored
 from leakinfer.planner.setups import TIERS, Way
 from leakinfer.planner.stop import stopping
 
 AHEAD = 4  # candidates whose outcomes are followed one step further, where that is asked for
+
+
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """What all answers about a belief share: the candidates, what they tell and cost, the decision over them.
+
+    ``worth``: of ending now and of each candidate, in one step and an estimate of what follows.
+    """
+
+    belief: Belief
+    found: Scored
+    problem: Problem
+    worth: Worth
+
+
+def weighed(belief: Belief, *, consent: bool = True, found: Doable | None = None) -> Weighed:
+    """All candidates of a belief, weighed. ``consent``: only what the customer has agreed to. ``found``: what can be
+    done, where that is known already."""
+    told = scored(belief, consent=consent, found=found)
+    problem = make_problem(belief, told, consent=consent)
+    return Weighed(belief, told, problem, weigh(problem))
 
 
 def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
@@ -29,10 +50,18 @@ def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
     Tests that connect hoses come last as long as a test of a port that hoses would end is worth its minutes. What the
     customer would have to be asked for is weighed by :func:`dearer_work`, not here.
     """
-    ranked, refused, worth = _ranked(belief, objective, consent=True)
+    return plan_by(weighed(belief), objective)
+
+
+def plan_by(here: Weighed, objective: Objective) -> Plan:
+    """The plan of a belief that is weighed already, by an objective."""
+    belief, worth = here.belief, here.worth
+    if objective == "two_step":
+        worth = weigh_ahead(here.problem, looking_ahead(belief, here.found.candidates), AHEAD)
+    ranked = _ranked(here, worth)
     ranked.sort(key=_order(belief, ranked, objective))
     stop = stopping(belief, ranked, worth)
-    return Plan(tuple(ranked), tuple(refused), stop, objective, None, _meanwhile(ranked), _notes(belief))
+    return Plan(tuple(ranked), here.found.refused, stop, objective, None, _meanwhile(ranked), _notes(belief))
 
 
 def dearer_work(belief: Belief, plan: Plan) -> Plan:
@@ -40,8 +69,8 @@ def dearer_work(belief: Belief, plan: Plan) -> Plan:
     agreed = TIERS.index(belief.job.facts.consent)
     if agreed == len(TIERS) - 1:
         return plan
-    wider, _, _ = _ranked(belief, "expected_cost", consent=False)
-    dearer = [test for test in wider if TIERS.index(_tier(belief, test)) > agreed]
+    wider = weighed(belief, consent=False)
+    dearer = [test for test in _ranked(wider, wider.worth) if TIERS.index(_tier(belief, test)) > agreed]
     best = min(dearer, key=lambda test: test.cost, default=None)
     allowed = min([plan.stop.at_stake, *(test.cost for test in plan.next)])
     if best is None or allowed - best.cost <= belief.job.catalogue.numbers["stop_saves_minutes"]:
@@ -55,34 +84,40 @@ def _tier(belief: Belief, test: Ranked) -> Tier:
     return max((own, *(step.tier for step in test.steps)), key=TIERS.index)
 
 
-def _ranked(belief: Belief, objective: Objective, *, consent: bool) -> tuple[list[Ranked], list[NotAllowed], Worth]:
-    """All candidates with their worth, in no order; those refused; the worth of ending now."""
-    found = scored(belief, consent=consent)
-    problem = make_problem(belief, found, consent=consent)
-    worth = weigh(problem)
-    if objective == "two_step":
-        worth = weigh_ahead(problem, looking_ahead(belief, found.candidates), AHEAD)
-    words = Words(belief, found.ways)
+def _ranked(here: Weighed, worth: Worth) -> list[Ranked]:
+    """All candidates with their worth, in no order."""
+    found, words = here.found, Words(here.belief, here.found.ways)
     rows = zip(found.candidates, found.scores, found.costs, worth.costs.tolist(), strict=True)
-    return [words.ranked(*each) for each in rows], list(found.refused), worth
+    return [words.ranked(*each) for each in rows]
 
 
 def _order(
     belief: Belief, ranked: Sequence[Ranked], objective: Objective
 ) -> Callable[[Ranked], tuple[bool, float, float]]:
-    """What the tests are sorted by; costs that the forecast cannot tell apart are, by bits a minute."""
+    """What the tests are sorted by: those with hoses last as long as they must wait, then by preference."""
     numbers, methods = belief.job.catalogue.numbers, belief.job.catalogue.methods
     least = numbers["stop_bits_per_minute"]
     waiting = any(test.perishable and test.repeat == 0 and test.bits_per_minute > least for test in ranked)
-    close = min((test.cost for test in ranked), default=0.0) * (1 + numbers["cost_margin_share"])
+    close = near_least((test.cost for test in ranked), numbers["cost_margin_share"])
 
     def order(test: Ranked) -> tuple[bool, float, float]:
         hoses = methods[test.candidate.method].gauges or any(step.gauges for step in test.steps)
-        per_minute = -test.bits_per_minute
-        value = {"bits": -test.bits, "bits_per_minute": per_minute}.get(objective, max(test.cost, close))
-        return waiting and hoses, value, per_minute
+        return waiting and hoses, *preference(objective, test.cost, test.bits, test.bits_per_minute, close)
 
     return order
+
+
+def near_least(costs: Iterable[float], margin: float) -> float:
+    """The cost up to which costs cannot be told from the least, by the margin that the forecast is good for."""
+    return min(costs, default=0.0) * (1 + margin)
+
+
+def preference(
+    objective: Objective, cost: float, bits: float, bits_per_minute: float, close: float
+) -> tuple[float, float]:
+    """What tests are sorted by, the least first; costs up to ``close`` are, by bits a minute."""
+    value = {"bits": -bits, "bits_per_minute": -bits_per_minute}.get(objective, max(cost, close))
+    return value, -bits_per_minute
 
 
 def _meanwhile(ranked: Sequence[Ranked]) -> Ranked | None:

@@ -14,7 +14,7 @@ from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.job import Job
-from leakinfer.planner.candidates import may_charge, possible
+from leakinfer.planner.candidates import may_charge, possible_in
 from leakinfer.planner.costs import minutes
 from leakinfer.planner.decision import Choice, Problem
 from leakinfer.planner.information import Score, Scorer
@@ -26,23 +26,29 @@ Mode = tuple[State, bool]  # state of the system, and whether it heats
 
 
 @dataclass(frozen=True, eq=False)
-class Scored:
-    """The candidates that fit into the time that is left, with what they tell and cost; the others with the reason; and
-    the ways to the states of the system."""
+class Doable:
+    """The candidates that fit into the time that is left, with their minutes; the others with the reason; and the ways
+    to the states of the system."""
 
     candidates: tuple[Candidate, ...]
-    scores: tuple[Score, ...]
     costs: tuple[Minutes, ...]
     refused: tuple[NotAllowed, ...]
     ways: dict[State, Way]
 
 
-def scored(belief: Belief, *, consent: bool = True) -> Scored:
-    """All candidates of a belief. ``consent``: only what the customer has agreed to."""
-    job = belief.job
+@dataclass(frozen=True, eq=False)
+class Scored(Doable):
+    """What can be done, with what each candidate tells."""
+
+    scores: tuple[Score, ...]
+
+
+def doable(job: Job, *, charging: bool, consent: bool = True) -> Doable:
+    """All that can be done in a job. ``charging``: whether refrigerant may be charged; ``consent``: only what the
+    customer has agreed to."""
     left = math.inf if job.facts.minutes_left is None else job.facts.minutes_left
-    there = ways(job, consent=consent, charging=may_charge(belief))
-    every, refused = possible(belief, consent=consent)
+    there = ways(job, consent=consent, charging=charging)
+    every, refused = possible_in(job, charging=charging, consent=consent)
     candidates, costs = list[Candidate](), list[Minutes]()
     for candidate in every:
         spent = minutes(job, candidate, there)
@@ -52,8 +58,15 @@ def scored(belief: Belief, *, consent: bool = True) -> Scored:
         else:
             candidates.append(candidate)
             costs.append(spent)
-    scores = Scorer(belief).score(candidates)
-    return Scored(tuple(candidates), tuple(scores), tuple(costs), tuple(refused), there)
+    return Doable(tuple(candidates), tuple(costs), tuple(refused), there)
+
+
+def scored(belief: Belief, *, consent: bool = True, found: Doable | None = None) -> Scored:
+    """All candidates of a belief. ``consent``: only what the customer has agreed to. ``found``: what can be done, where
+    that is known already."""
+    found = found or doable(belief.job, charging=may_charge(belief), consent=consent)
+    scores = Scorer(belief).score(found.candidates)
+    return Scored(found.candidates, found.costs, found.refused, found.ways, tuple(scores))
 
 
 def make_problem(belief: Belief, found: Scored, *, consent: bool) -> Problem:

@@ -15,6 +15,7 @@ from leakinfer.job import flows
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
+from leakinfer.job.tightness import planned_error
 from leakinfer.job.why import explain
 from leakinfer.physics.gather import GatherReading, gather_statistics
 from leakinfer.physics.hold import HoldReading, hold_statistics
@@ -133,6 +134,20 @@ def test_the_words_forecast_add_up_to_one() -> None:
     test = belief.flows.test(CATALOGUE.methods["hold_day"], "whole", NITROGEN)
     after = [solve(belief.model.observing(Observation(test, number))).log_evidence for number in (0, 1)]
     assert sum(math.exp(value) for value in after) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_the_noise_of_the_gauge_counts_once_however_many_places_there_are() -> None:
+    """By hand: a tight system falls as often as the gauge errs, Phi(-limit / error); a leak, as its flow says."""
+    job = three_bends()
+    test = Belief(job).flows.test(CATALOGUE.methods["hold_day"], "whole", NITROGEN)
+    planned = planned_error(job, CATALOGUE.methods["hold_day"], "whole", NITROGEN)
+    quiet, alone = float(test.background[0]), test.emit["one"].values[..., 0]
+    assert quiet == pytest.approx(1 - 0.5 * math.erfc(planned.limit / planned.error / math.sqrt(2)), rel=1e-12)
+    assert all(table.values[0, 0] == 1.0 for table in test.emit.values())
+    for state, flow in enumerate(FLOW):
+        sd = math.hypot(planned.error, planned.relative * flow)
+        above = 0.5 * math.erfc((planned.limit - flow) / sd / math.sqrt(2))
+        assert quiet * alone[state] == pytest.approx(1 - above, rel=1e-9)
 
 
 # what a hold means

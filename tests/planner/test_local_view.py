@@ -115,7 +115,8 @@ def test_one_table_for_many_items_equals_each_alone(seed: int, observations: int
     probe = Probe(Table(distributions(rng, 2, 3)), distributions(rng, 3), 0.2)
     if not two:
         return
-    stacked = plain_tables(np.stack([GroupView(posterior, group).plain(name) for group, name in two]), probe)
+    plain = np.stack([GroupView(posterior, group).plain(name) for group, name in two])
+    stacked = plain_tables(plain, [probe] * len(two))
     for table, (group, name) in zip(stacked, two, strict=True):
         np.testing.assert_allclose(table, listed(model, group, as_test(name, probe)), rtol=0, atol=CLOSE)
 
