@@ -16,6 +16,8 @@ INK, PALE = "#1b1f24", "#d5dbe1"
 DARK, WARM = "#0b3c6f", "#c25e00"  # what the page is about, and what it is compared with
 WIDE = 9.6  # inches
 MANY = 100.0  # times from which on an axis has room for decades only
+FEW = 5.0  # times below which 1, 2 and 5 are too few
+FINE = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0)
 STYLE = {
     "font.family": "DejaVu Sans",
     "font.size": 12,
@@ -58,12 +60,14 @@ def _data_address(figure: Any) -> str:
 
 
 def plain_log(axis: Any, least: float, most: float) -> None:
-    """A logarithmic axis with plain numbers, at 1, 2 and 5 where there is room, else at the decades."""
+    """A logarithmic axis with plain numbers: at 1, 2 and 5 where there is room, more on a narrow one, else at the
+    decades."""
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
     axis.axes.set(**{f"{axis.axis_name}scale": "log"})
-    steps = (1.0, 2.0, 5.0) if most / least < MANY else (1.0,)
+    times = most / least
+    steps = FINE if times < FEW else (1.0, 2.0, 5.0) if times < MANY else (1.0,)
     decades = range(int(np.floor(np.log10(least))), int(np.ceil(np.log10(most))) + 1)
     axis.set_major_locator(FixedLocator([step * 10.0**decade for decade in decades for step in steps]))
     axis.set_minor_locator(NullLocator())
-    axis.set_major_formatter(FuncFormatter(lambda number, _: figures(number, 1)))
+    axis.set_major_formatter(FuncFormatter(lambda number, _: f"{number:g}" if times < FEW else figures(number, 1)))

@@ -23,8 +23,9 @@ class Option:
 
     ``kind``: of the method (point, sweep, spot, exposure, total, hold, gather). ``units``: repair units that it looks
     at. ``classes``: component classes that it looks at. ``minutes``: all of it, way and set-up included; ``set_up``:
-    the part of them that is a change of the system's state, and aids. ``opens``: whether the circuit is opened for it.
-    ``repeat``: how often it was made before.
+    the part of them that is a change of the system's state, and aids. ``opens``: whether the charge is taken out or the
+    circuit is opened for it. ``repeat``: how often it was made before. ``sites``: those that it looks at; ``state``:
+    of the system, in which it is made; ``outdoors``: whether one stands outdoors for it.
     """
 
     key: str
@@ -39,6 +40,9 @@ class Option:
     pinpoint: bool = False
     opens: bool = False
     repeat: int = 0
+    sites: tuple[str, ...] = ()
+    state: str = ""
+    outdoors: bool = False
 
 
 @dataclass(frozen=True)
@@ -80,6 +84,12 @@ class Situation(Protocol):
     @property
     def response(self) -> Array:
         """(options,): P(any outcome but the silent one)."""
+
+    @property
+    def shown(self) -> Array:
+        """(options,): expected number of leaks that matter which a test would show, at most its chance to respond; of
+        units only that are not sure yet. Of a test of one unit: P(it leaks, the test responds), p q of search theory.
+        """
 
     @property
     def worth(self) -> Worth:

@@ -10,23 +10,13 @@ import numpy as np
 import pytest
 
 from leakinfer.planner.decision import Choice, Problem, Worth, weigh, weigh_ahead
-from tests.bench.planning import by_weigh, by_weigh_ahead, make_cases, wide_problem
-
-from .dynamic_programming import (
-    Array,
-    Case,
-    Here,
-    Policy,
-    Trial,
-    brute_force,
-    cost_of,
-    first_costs,
-    independent,
-    optimum,
-    point,
-    pooled,
-    start,
-)
+from leakinfer.study.small.case import Array, Case, Trial, independent, point, pooled
+from leakinfer.study.small.cases import make_cases
+from leakinfer.study.small.optimum import first_costs, optimum
+from leakinfer.study.small.situation import SmallSituation as Here
+from leakinfer.study.small.situation import cost_of, start
+from tests.bench.planning import Policy, by_weigh, by_weigh_ahead, wide_problem
+from tests.study.small.brute import brute_force
 
 CLOSE = 1e-9
 INTERPOLATED = 0.03  # share of a cost that 25 points of a unit's grid may be off

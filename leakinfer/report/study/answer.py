@@ -74,9 +74,10 @@ def holds(found: Calibration) -> str:
 def facts(subject: Subject) -> list[tuple[str, str]]:
     """The size of the study."""
     found = subject.found
-    return [
-        (f"{found.jobs:,}", "simulated jobs, each searched in every way"),
-        (str(len(found.policies)), "ways of searching"),
-        (str(len(found.systems)), "types of system"),
-        (str(len(found.truths)), "ways in which the world may be"),
-    ]
+    counted = (
+        (len(found.policies), "way of searching", "ways of searching"),
+        (len(found.systems), "type of system", "types of system"),
+        (len(found.truths), "world", "worlds"),
+    )
+    parts = [(str(count), one if count == 1 else many) for count, one, many in counted]
+    return [(f"{found.jobs:,}", "simulated jobs, each searched in every way"), *parts]

@@ -7,7 +7,7 @@ from leakinfer.report.section import Picture, Section, Table
 from leakinfer.report.study import pictures
 from leakinfer.report.study.subject import Subject
 from leakinfer.report.study.words import change, known, minutes, points, share, told, two
-from leakinfer.report.wording import capital, figures
+from leakinfer.report.wording import capital
 from leakinfer.study.measures import Arm, Pair
 
 INTERVAL = "In brackets: where the figure would lie 95 times in 100 with other jobs of the same kind."
@@ -19,10 +19,10 @@ def policies(subject: Subject) -> Section:
         "Way of searching",
         "Minutes until all confirmed, median",
         "Never all confirmed",
+        "Minutes until all found, median",
         "A leak left",
         "Repairs in vain, per 100 jobs",
         "Circuit opened, per job",
-        "Tests, per job",
         "Minutes in all, mean",
         "Cost, minutes",
     )
@@ -39,8 +39,10 @@ def policies(subject: Subject) -> Section:
         (
             f"World: {subject.names.truth(subject.found.truth)}. {INTERVAL}",
             "All confirmed: every leak that matters has a pinpoint answer and a chance that is as good as sure. A job "
-            "in which one never was counts as endless in the median. A leak left: share of the jobs in which a leak "
-            "that matters was not repaired. Cost: minutes with the price of what was left and repaired in vain.",
+            "in which one never was counts as endless in the median. All found: confirmed, or repaired at the end of "
+            "the search as good as sure without it, which then takes the whole search. A leak left: share of the jobs "
+            "in which a leak that matters was not repaired. Cost: minutes with the price of what was left and repaired "
+            "in vain.",
         ),
         tables=(*tables, _sentences(subject)),
     )
@@ -51,10 +53,10 @@ def _arm(subject: Subject, one: Arm) -> tuple[str, ...]:
         subject.names.policy(one.policy),
         told(one.confirm, minutes),
         told(one.never, share),
+        told(one.found, minutes),
         told(one.missed, share),
         told(one.wrong),
         told(one.openings),
-        figures(one.tests),
         told(one.minutes, minutes),
         told(one.cost, minutes),
     )
@@ -70,9 +72,10 @@ def same_jobs(subject: Subject) -> Section:
     """Ours beside each other way on the same jobs."""
     heads = (
         "Beside",
-        "Minutes, median ratio",
+        "All confirmed, ratio of minutes",
         "Jobs compared",
         "Only this, only the other, neither confirmed all",
+        "All found, ratio of minutes",
         "Cost, minutes",
         "A leak left, points",
         "A leak left, ratio",
@@ -104,6 +107,7 @@ def _pair(subject: Subject, one: Pair) -> tuple[str, ...]:
         told(one.ratio, two),
         f"{one.compared:,}",
         f"{one.first:,} / {one.second:,} / {one.neither:,}",
+        told(one.found, two),
         told(one.cost, change),
         told(one.missed, points),
         told(one.missed_ratio, two),

@@ -1,0 +1,219 @@
+"""Is the default order of tests the better one, and do its chances hold? Simulated jobs, each searched in every way.
+
+    python tests/bench/strategy.py                      # 500 jobs in each of three systems, two processes
+    python tests/bench/strategy.py --jobs 20 --json
+    python tests/bench/strategy.py --out FOLDER         # kept there; the same command goes on where it was stopped
+
+The world is as the program believes. Ratios are medians over the jobs of the minutes until every leak that matters was
+confirmed, on the same jobs; a job that only one way brought to an end counts as endless for the other, and those that
+neither did are left out and counted. ``found``: the same, where a leak that was repaired at the end without being
+confirmed counts as found then.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import argparse
+import sys
+import tempfile
+from contextlib import nullcontext
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from leakinfer.study.measures import BASE, DEFAULT, Arm, Interval, Pair, Results, results
+from leakinfer.study.running import Plan, read, run
+from leakinfer.study.running.executors import processes
+from tests.bench.measure import report
+
+CHECKLIST, LIKELY = "checklist", "most_likely"
+SYSTEMS = ("ducted_split", "ductless_split", "walk_in_cooler")
+AIMS = {
+    "minutes_vs_checklist": "<= 0.60",
+    "minutes_vs_most_likely": "<= 0.75",
+    "missed_vs_checklist": "<= 0.5",
+    "jobs_per_minute_core": ">= 60",
+}
+
+
+def plan_of(jobs: int, systems: tuple[str, ...], seed: int) -> Plan:
+    """Three ways of searching in a world that is as believed."""
+    return Plan(
+        name="strategies",
+        seed=seed,
+        jobs=jobs,
+        systems=systems,
+        truths=(BASE,),
+        policies=(DEFAULT, LIKELY, CHECKLIST),
+        most_tests=80,
+        most_minutes=600.0,
+        block_jobs=2,
+    )
+
+
+def measured(plan: Plan, folder: Path, workers: int) -> dict[str, Any]:
+    """Play, then all figures."""
+    with processes(workers) as executor:
+        run(plan, folder, executor, on_progress=_say)
+    tables = read(folder)
+    found = results(tables)
+    seconds = tables.jobs.groupby(["system", "policy"])["seconds"].mean()
+    pace = {system: 60 / seconds[system, DEFAULT] for system in found.systems}
+    whole = 60 / tables.jobs.loc[tables.jobs["policy"] == DEFAULT, "seconds"].mean()
+    figures = _figures(found, found.whole) | {"jobs_per_minute_core": whole}
+    more = {
+        "systems": {s: _rounded(_figures(found, s) | {"jobs_per_minute_core": pace[s]}) for s in found.systems},
+        "intervals": {s: _intervals(found, s) for s in dict.fromkeys((found.whole, *found.systems))},
+        "seconds_a_job": {" ".join(key): round(value, 3) for key, value in seconds.items()},
+        "calibration": _calibration(found),
+        "stop_risk": _stop_risk(found),
+        "information": _information(found),
+        "jobs_per_system": plan.jobs,
+        "seed": plan.seed,
+    }
+    return report(figures, AIMS, more)
+
+
+def _say(done: int, total: int) -> None:
+    if sys.stderr.isatty():
+        print(f"\r{done} of {total} searches played", end="\n" if done == total else "", file=sys.stderr, flush=True)
+
+
+def _pair(found: Results, system: str, other: str) -> Pair:
+    return next(one for one in found.pairs if (one.system, one.other) == (system, other))
+
+
+def _arm(found: Results, system: str, policy: str) -> Arm:
+    return next(one for one in found.arms if (one.system, one.policy) == (system, policy))
+
+
+def _figures(found: Results, system: str) -> dict[str, float]:
+    checklist = _pair(found, system, CHECKLIST)
+    return {
+        "minutes_vs_checklist": checklist.ratio.value,
+        "minutes_vs_most_likely": _pair(found, system, LIKELY).ratio.value,
+        "found_vs_checklist": checklist.found.value,
+        "found_vs_most_likely": _pair(found, system, LIKELY).found.value,
+        "missed_vs_checklist": checklist.missed_ratio.value,
+        "wrong_repairs_per_100": _arm(found, system, DEFAULT).wrong.value,
+    }
+
+
+def _intervals(found: Results, system: str) -> dict[str, Any]:
+    """What the figures rest on: ends, counts of jobs without an end, and each way on its own."""
+    told: dict[str, Any] = {}
+    for other in (CHECKLIST, LIKELY):
+        pair = _pair(found, system, other)
+        told[f"vs_{other}"] = {
+            "minutes": _ends(pair.ratio),
+            "found": _ends(pair.found),
+            "missed": _ends(pair.missed_ratio),
+            "cost_difference": _ends(pair.cost),
+            "compared": pair.compared,
+            "neither": pair.neither,
+            "only_default": pair.first,
+            f"only_{other}": pair.second,
+        }
+    for policy in found.policies:
+        arm = _arm(found, system, policy)
+        told[policy] = {
+            "confirm_median": _ends(arm.confirm),
+            "never_share": _ends(arm.never),
+            "found_median": _ends(arm.found),
+            "missed_share": _ends(arm.missed),
+            "wrong_per_100": _ends(arm.wrong),
+            "openings": _ends(arm.openings),
+            "minutes": _ends(arm.minutes),
+            "cost": _ends(arm.cost),
+        }
+    return told
+
+
+def _ends(found: Interval) -> list[float]:
+    """Value, lower and upper end."""
+    return [round(number, 4) for number in (found.value, found.low, found.high)]
+
+
+def _rounded(figures: dict[str, float]) -> dict[str, float]:
+    return {name: round(value, 4) for name, value in figures.items()}
+
+
+def _calibration(found: Results) -> dict[str, Any]:
+    """Of the default's site chances, by system and moment."""
+    return {
+        f"{one.system} {one.moment}": {
+            "chances": one.count,
+            "told": round(one.told, 5),
+            "seen": _ends(one.seen),
+            "slope": _ends(one.slope),
+            "ece": round(one.ece, 5),
+            "ece_by_chance": [round(one.ece_expected, 5), round(one.ece_most, 5)],
+            "brier": round(one.brier.value, 5),
+            "log_bits": round(one.log.value, 5),
+            "ruled_out": one.ruled_out,
+        }
+        for one in found.calibrations
+        if one.policy == DEFAULT
+    }
+
+
+def _stop_risk(found: Results) -> dict[str, Any]:
+    """Told and seen at the end."""
+    return {
+        f"{one.another.system} {one.another.policy}": {
+            "told": round(one.another.told, 4),
+            "seen": _ends(one.another.seen),
+            "excess": _ends(one.excess),
+            "slope": _ends(one.another.slope),
+            "expected_missed": round(one.expected, 4),
+            "missed": _ends(one.missed),
+        }
+        for one in found.stopping
+    }
+
+
+def _information(found: Results) -> dict[str, Any]:
+    """Bits forecast and come, by method."""
+    return {
+        one.method: {"tests": one.tests, "forecast": round(one.forecast, 4), "came": _ends(one.realised)}
+        for one in found.information
+        if (one.system, one.policy) == (found.whole, DEFAULT)
+    }
+
+
+def _json(value: Any) -> str:
+    """What is not known, or has no end, is null."""
+    return msgspec.json.format(msgspec.json.encode(value), indent=1).decode()
+
+
+def main() -> None:
+    """Print the figures beside their aims."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--jobs", type=int, default=500, help="in each system")
+    parser.add_argument("--systems", nargs="+", default=list(SYSTEMS))
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--seed", type=int, default=20261126)
+    parser.add_argument("--out", type=Path, help="keep the study here")
+    parser.add_argument("--json", action="store_true")
+    given = parser.parse_args()
+    plan = plan_of(given.jobs, tuple(given.systems), given.seed)
+    with tempfile.TemporaryDirectory() if given.out is None else nullcontext(given.out) as folder:
+        found = measured(plan, Path(folder) / "study" if given.out is None else Path(folder), given.processes)
+    if given.json:
+        print(_json(found))
+        return
+    for name, row in found.pop("beside_aims").items():
+        print(f"{name:24} {row['figure']:10.3f}   aim {row['aim'] or 'none'}")
+    for name, value in found.items():
+        if isinstance(value, dict):
+            print(f"\n{name}\n{_json(value)}")
+
+
+if __name__ == "__main__":
+    main()
