@@ -169,7 +169,8 @@ def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], 
     at = [findings.responses[name].at[item.name] for name in responses]
     below = [findings.responses[name].below[item.name] for name in responses]
     spreads = tuple(_spread(findings, name, item) for name in sums)
-    plain = not responses and not any(table.switches for table in spreads)
+    # two sums side by side make operators too large to be kept from one model to the next
+    plain = not responses and len(sums) < 2 and not any(table.switches for table in spreads)
     return Link(
         item,
         shared,

@@ -13,6 +13,7 @@ from leakinfer.inference import algebra
 from leakinfer.inference.model import Array, Item, Table
 
 KEPT_POWERS = 512  # some 10 kB each
+LARGEST_KEPT = 100_000  # bytes; larger ones, as of two sums side by side, are made anew
 KEPT_ALIGNMENTS = 4096  # some numbers each
 
 
@@ -24,7 +25,7 @@ class Link:
     together, with their prior. ``weights``: (S, P, K) prior of a copy times what folds into it at once, scaled to a
     maximum of 1; ``log_scale`` is what that takes from the evidence. ``below`` and ``at``: by open response, (S, P, K)
     chances that a copy stays below the seen level or is just at it. ``spreads``: by open sum, (S, P, K, G). Axes of
-    size 1 stand for all values. ``tables``: those of the sums, where there is no response and no switch in them.
+    size 1 stand for all values. ``tables``: that of the one sum, where there is no response and no switch in it.
     """
 
     item: Item
@@ -86,6 +87,8 @@ class Link:
         if count == 1:
             return copies
         flat = copies.reshape(-1, *copies.shape[2:])
+        if flat.nbytes > LARGEST_KEPT:
+            return algebra.power(flat, count).reshape(copies.shape)
         return _power(flat.tobytes(), flat.shape, count).reshape(copies.shape)
 
     def copy_likelihood(self, cavity: Array, effects: Array, others: Sequence[algebra.Operator]) -> Array:
