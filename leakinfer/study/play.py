@@ -2,7 +2,7 @@
 
 A confirmed leak does not end a job by itself, and nothing is repaired midway: all findings are of one visit to one
 system. What is repaired at the end the policy says itself if it can (``Repairing``), else it is what the program holds
-for sure: repair units with a confirmed leak, and those as sure as one.
+to leak: repair units with a confirmed leak, and those with one more likely than not.
 """
 
 from __future__ import annotations

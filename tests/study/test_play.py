@@ -344,6 +344,15 @@ def test_options_tell_what_a_test_looks_at() -> None:
     assert options["probe_point", "stem", "running"].set_up == pytest.approx(10)
 
 
+def test_refrigerant_is_never_charged_for_a_test() -> None:
+    """An empty system that hardly anybody calls leaky: the program would charge it for a test, a study does not."""
+    job = cottage(age_years=0.05, loss=None, state="flat", consent="intrusive")
+    planned = {test.candidate.condition.state for test in make_plan(Belief(job)).next}
+    offered = {one.state for one in opening_of(job, 0).options}
+    assert {"standing", "running"} <= planned
+    assert offered == planned - {"standing", "running"}
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["checklist", "random"])
 def test_the_simulators_world_is_played_to_its_end(name: str) -> None:

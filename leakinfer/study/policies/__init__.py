@@ -8,8 +8,8 @@ or None to end::
         return min(open_ones, key=lambda n: here.options[n].minutes, default=None)
 
 In a study it is named ``module:function``; a checklist of your own is named ``FILE.toml:id``, in the format of
-``priors/study_checklists.toml``. What is repaired at the end is what the program holds for sure, unless the policy has
-a method ``repairs`` (see :class:`leakinfer.study.policies.rules.Repairing`).
+``priors/study_checklists.toml``. What is repaired at the end is what the program holds more likely than not, unless the
+policy has a method ``repairs`` (see :class:`leakinfer.study.policies.rules.Repairing`).
 """
 
 from leakinfer.study.policies.naming import POLICIES, policy

@@ -27,6 +27,7 @@ class Followed(Part, frozen=True):
     again: tuple[Text, ...]
     again_minutes: Positive
     soap: tuple[Text, ...]
+    crowded: Annotated[int, Meta(ge=1)]
 
 
 class Step(Part, frozen=True):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -16,12 +17,14 @@ class Following:
     ``narrow``: methods for one spot, in order, by which the response of an area is narrowed down where they need no
     set-up. ``again``: methods that are used once more where they answered at one spot, if that takes no longer than
     ``again_minutes``. ``soap``: kinds of tests after which every site of the area is pinpointed where none answered.
+    ``crowded``: a method that is not pinpoint and answered at so many spots of one place says nothing there.
     """
 
     narrow: tuple[str, ...]
     again: tuple[str, ...]
     again_minutes: float
     soap: tuple[str, ...]
+    crowded: int
 
     def next(self, here: Situation, allowed: Sequence[int]) -> int | None:
         """The next of the ``allowed`` options after the responses so far, the latest first; None where all are done."""
@@ -37,11 +40,13 @@ class Following:
         """Repair units with a spot at which two tests answered, by one method or by two, or one pinpoint test that
         would have taken too long to make again."""
         answered = [test.option for test in made if test.responded and test.option.kind == "point"]
-        spots = [option.target for option in answered]
+        there = Counter((place, method) for place, method, _ in {(o.place, o.method, o.target) for o in answered})
+        counts = [o for o in answered if o.pinpoint or there[o.place, o.method] < self.crowded]
+        spots = Counter(option.target for option in counts)
         enough = [
             option
-            for option in answered
-            if spots.count(option.target) > 1 or (option.pinpoint and option.minutes > self.again_minutes)
+            for option in counts
+            if spots[option.target] > 1 or (option.pinpoint and option.minutes > self.again_minutes)
         ]
         return frozenset(unit for option in enough for unit in option.units)
 

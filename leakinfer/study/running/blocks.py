@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.study.model import ChanceRow, JobRow, Moment, Played, StepRow
-from leakinfer.study.play import Limits, play
+from leakinfer.study.play import Limits, opening, play
 from leakinfer.study.policies import policy
 from leakinfer.study.running.plan import Plan
 from leakinfer.study.running.program import Program, program_of, refuse_other
@@ -77,9 +77,10 @@ def _searches(block: Block) -> Iterator[Played]:
     policies = [policy(name) for name in block.policies]
     for number in range(block.first, block.first + block.jobs):
         world = draw_world(block.system, truth, block.seed, number, catalogue)
+        first = opening(world)
         for one in policies:
             try:
-                yield play(world, one, system=block.system, truth=truth.id, limits=block.limits)
+                yield play(world, one, system=block.system, truth=truth.id, limits=block.limits, first=first)
             except Exception as error:
                 error.add_note(f"in job {number} of {block.system}, {truth.id}, seed {block.seed}, by {one.name}")
                 raise

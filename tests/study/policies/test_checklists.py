@@ -218,6 +218,18 @@ def test_an_area_and_one_answer_in_it_do_not_show_a_leak() -> None:
     assert shown(here.made) == frozenset()
 
 
+def test_a_probe_that_answers_everywhere_shows_nothing_there() -> None:
+    """Four spots of one place answer the probe twice: the air is full of gas. Bubbles do not mind that."""
+    here = Fixed((*(option(name) for name in "abcd"), option("b", "bubbles"), option("e", place="closet")))
+    for spot in (0, 1, 2):
+        here = here.then(spot, responded=True).then(spot, responded=True)
+    assert shown(here.made) == {"a", "b", "c"}
+    here = here.then(3, responded=True).then(5, responded=True).then(5, responded=True)
+    assert shown(here.made) == {"e"}
+    here = here.then(4, responded=True).then(4, responded=True)
+    assert shown(here.made) == {"b", "e"}
+
+
 def test_a_dear_repeat_is_left_out() -> None:
     far = Fixed((option("a", "bubbles", minutes=40.0),)).then(0, responded=True)
     assert follow(far) is None
