@@ -9,8 +9,9 @@ from leakinfer.errors import InputError
 
 
 @contextmanager
-def needing(extra: str, libraries: Collection[str]) -> Iterator[None]:
-    """One of the ``libraries`` of an extra that is missing inside the block becomes one line.
+def needing(extra: str, libraries: Collection[str], command: str = "") -> Iterator[None]:
+    """One of the ``libraries`` of an extra that is missing inside the block becomes one line. ``command``: what asks
+    for it, where it is not called as the extra is.
 
     Raises:
         InputError: naming the library.
@@ -21,4 +22,6 @@ def needing(extra: str, libraries: Collection[str]) -> Iterator[None]:
         library = (error.name or "").partition(".")[0]
         if library not in libraries:
             raise
-        raise InputError(f"{library} is missing, needs pip install 'leakinfer[{extra}]'", where=extra) from error
+        raise InputError(
+            f"{library} is missing, needs pip install 'leakinfer[{extra}]'", where=command or extra
+        ) from error

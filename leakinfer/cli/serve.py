@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from leakinfer.cli.extras import needing
 from leakinfer.errors import InputError
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ def serve(folder: Path, port: int, host: str, token: str | None) -> None:
     Without --host it can be opened on this machine only. With another address everybody in the same network who has
     the key can read and write the jobs; the line to the phone is not encrypted unless something in front of it does so.
     """
-    with web_libraries():
+    with needing("web", EXTRA, "serve"):
         import uvicorn
 
         from leakinfer.store import Shelf
@@ -43,22 +44,6 @@ def serve(folder: Path, port: int, host: str, token: str | None) -> None:
     with listening(host, port) as socket:
         click.echo("\n".join(told(doors, host, socket.getsockname()[1])))
         server.run(sockets=[socket])
-
-
-@contextmanager
-def web_libraries() -> Iterator[None]:
-    """A library of the extra that is missing inside the block becomes one line that says how to get it.
-
-    Raises:
-        InputError: naming the library.
-    """
-    try:
-        yield
-    except ModuleNotFoundError as error:
-        library = (error.name or "").partition(".")[0]
-        if library not in EXTRA:
-            raise
-        raise InputError(f"{library} is missing, needs pip install 'leakinfer[web]'", where="serve") from error
 
 
 @contextmanager

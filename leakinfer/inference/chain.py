@@ -336,9 +336,7 @@ class Chain:
             if before is None:
                 inner = segment.enter(message, rescale=True)
             else:
-                raw = Crossing(before, segment, back=False, scale=1.0).over(message)
-                segment.scale_in = scale_of(raw)
-                inner = raw / segment.scale_in
+                inner, segment.scale_in = _crossed(before, segment, message, back=False)
             log_scale += math.log(segment.scale_in)
             segment.before = [inner]
             for offset in range(len(segment.links)):
@@ -356,9 +354,7 @@ class Chain:
             if behind is None:
                 inner = segment.enter_back(message, rescale=True)
             else:
-                raw = Crossing(behind, segment, back=True, scale=1.0).over(message)
-                segment.scale_out = scale_of(raw)
-                inner = raw / segment.scale_out
+                inner, segment.scale_out = _crossed(behind, segment, message, back=True)
             messages = [inner]
             for offset in reversed(range(len(segment.links))):
                 inner = self.operator(segment.first + offset).pull(inner)
@@ -366,3 +362,10 @@ class Chain:
             segment.after = messages[::-1]
             segment.total = float(np.sum(segment.before[0] * segment.after[0]))
             message, behind = inner, segment
+
+
+def _crossed(here: Segment, there: Segment, message: Array, *, back: bool) -> tuple[Array, float]:
+    """The message on the other side of the way between two segments, scaled, and its scale."""
+    raw = Crossing(here, there, back=back, scale=1.0).over(message)
+    scale = scale_of(raw)
+    return raw / scale, scale

@@ -14,6 +14,7 @@ from leakinfer.job.verdicts import Verdict
 from leakinfer.job.why import surprise, surprise_words
 from leakinfer.physics.units import ATMOSPHERE, kg_to_ounce, pa_to_micron, pa_to_psig
 from leakinfer.words.numbers import percent, rate
+from leakinfer.words.units import Units
 
 LIKELY = 0.5  # more likely than not is called likely
 NOT_CHECKED = "not checked"
@@ -61,13 +62,17 @@ def finding_words(job: Job, finding: Finding) -> str:
     return f"{words}{there}" + (f" ({when})" if when else "")
 
 
-def reading_words(finding: Finding) -> str:
-    """What was read, in short; empty where nothing was."""
+def reading_words(finding: Finding, units: Units | None = None) -> str:
+    """What was read, in short; empty where nothing was. In a person's units, else metric with psi beside kPa."""
     if finding.reading_kg is not None:
-        return f"{finding.reading_kg:g} kg"
+        return units.mass_words(finding.reading_kg) if units else f"{finding.reading_kg:g} kg"
     if (hold := finding.hold) is not None:
-        ends = f"{pressure_words(hold.start_kpa)} to {pressure_words(hold.end_kpa)}"
-        return f"{ends} in {time_words(hold.hours)}, {hold.start_c:.3g} to {hold.end_c:.3g} C"
+        pressure = units.pressure_words if units else pressure_words
+        ends = f"{pressure(hold.start_kpa)} to {pressure(hold.end_kpa)}"
+        warmth = f"{hold.start_c:.3g} to {hold.end_c:.3g} C"
+        if units:
+            warmth = f"{units.temperature_words(hold.start_c)} to {units.temperature_words(hold.end_c)}"
+        return f"{ends} in {time_words(hold.hours)}, {warmth}"
     if (rise := finding.rise) is not None:
         ends = f"{pa_to_micron(rise.start_pa):.0f} to {pa_to_micron(rise.end_pa):.0f} micron"
         return f"{ends} in {time_words(rise.minutes / 60)}"

@@ -1,4 +1,4 @@
-"""Timing for the benchmarks: medians after a warm-up, one thread of linear algebra."""
+"""Timing for the benchmarks: medians after a warm-up, one thread of linear algebra; figures beside their aims."""
 
 from __future__ import annotations
 
@@ -23,3 +23,9 @@ def report(figures: dict[str, float], aims: dict[str, str], more: dict[str, Any]
     """Figures with their aims beside them."""
     named = {name: {"figure": round(value, 4), "aim": aims.get(name, "")} for name, value in figures.items()}
     return {**{name: round(value, 4) for name, value in figures.items()}, "beside_aims": named, **more}
+
+
+def print_beside_aims(found: dict[str, Any], places: int = 3) -> None:
+    """A line for each figure."""
+    for name, row in found["beside_aims"].items():
+        print(f"{name:32} {row['figure']:12,.{places}f}   aim {row['aim'] or '-'}")

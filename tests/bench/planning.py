@@ -30,7 +30,7 @@ from leakinfer.study.small.case import Array, Case
 from leakinfer.study.small.cases import PAYS, ends_at_once, make_cases, make_change, spread
 from leakinfer.study.small.situation import SmallSituation as Here
 from leakinfer.study.small.situation import cost_of, start
-from tests.bench.measure import median_ms, report
+from tests.bench.measure import median_ms, print_beside_aims, report
 
 Policy = Callable[[Here], int | None]
 """The n-th choice of the problem here, or None to stop."""
@@ -189,8 +189,7 @@ def main() -> None:
     print(
         f"default policy: {DEFAULT}; {asked.cases} cases, in {found['best_to_stop_at_once']} it is best to stop at once"
     )
-    for name, row in found["beside_aims"].items():
-        print(f"{name:32} {row['figure']:9.4f}   aim {row['aim'] or '-'}")
+    print_beside_aims(found, 4)
     for kind in ("policies", "told_of_direct_units_only"):
         print(f"\n{kind:32} mean ratio  worst  ratio of means  within 1 %")
         for name, row in found[kind].items():

@@ -27,7 +27,7 @@ from urllib.parse import urlencode
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.bench.measure import report
+from tests.bench.measure import print_beside_aims, report
 from tests.web.helpers import demo_job
 
 AIMS = {"median_ms": "<= 150", "p95_ms": "<= 300", "start_ms": "", "peak_mb": ""}
@@ -182,8 +182,7 @@ def main() -> None:
     if parser.parse_args().json:
         print(json.dumps(found, indent=1))
         return
-    for name, row in found["beside_aims"].items():
-        print(f"{name:32} {row['figure']:10.1f}   aim {row['aim']}")
+    print_beside_aims(found, 1)
 
 
 if __name__ == "__main__":

@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from leakinfer.study.measures import BASE, DEFAULT, Arm, Interval, Pair, Results, results
 from leakinfer.study.running import Plan, read, run
 from leakinfer.study.running.executors import processes
-from tests.bench.measure import report
+from tests.bench.measure import print_beside_aims, report
 
 CHECKLIST, LIKELY = "checklist", "most_likely"
 SYSTEMS = ("ducted_split", "ductless_split", "walk_in_cooler")
@@ -208,8 +208,8 @@ def main() -> None:
     if given.json:
         print(_json(found))
         return
-    for name, row in found.pop("beside_aims").items():
-        print(f"{name:24} {row['figure']:10.3f}   aim {row['aim'] or 'none'}")
+    print_beside_aims(found)
+    del found["beside_aims"]
     for name, value in found.items():
         if isinstance(value, dict):
             print(f"\n{name}\n{_json(value)}")

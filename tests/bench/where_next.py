@@ -29,7 +29,7 @@ from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
 from leakinfer.planner.plan import make_plan
 from tests.bench.jobs import demo, house, store
-from tests.bench.measure import median_ms, report
+from tests.bench.measure import median_ms, print_beside_aims, report
 
 AIMS = {
     "posterior60_ms": "<= 5",
@@ -165,8 +165,7 @@ def main() -> None:
     if parser.parse_args().json:
         print(json.dumps(found, indent=1))
         return
-    for name, row in found["beside_aims"].items():
-        print(f"{name:18} {row['figure']:10.3f}   aim {row['aim']}")
+    print_beside_aims(found)
     for name in (
         "sites60",
         "tests_ranked60",

@@ -83,3 +83,17 @@ def process(script: str, *arguments: str | Path, **more: Any) -> subprocess.Pope
     command = [sys.executable, "-c", script, *map(str, arguments)]
     pipes: dict[str, Any] = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "env": environment()}
     return subprocess.Popen(command, **(pipes | more))
+
+
+def group_alone(group: str, *not_loaded: str) -> str:
+    """What a group of commands prints by itself, in a process of its own that loads nothing of what it names."""
+    script = (
+        "import sys\nfrom leakinfer.cli import main\n"
+        f"try:\n    main([{group!r}])\nexcept SystemExit as done:\n    assert not done.code\n"
+        f"loaded = {{name for name in sys.modules if name.startswith({not_loaded!r})}}\n"
+        "assert not loaded, loaded\n"
+    )
+    alone = process(script)
+    shown, errors = alone.communicate(timeout=60)
+    assert (alone.returncode, errors) == (0, "")
+    return str(shown)

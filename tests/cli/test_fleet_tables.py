@@ -13,7 +13,7 @@ from leakinfer.fleet.cells.model import load
 from leakinfer.fleet.history.tables import TABLES
 from tests.fleet.histories import Tables, invent, write
 
-from .helpers import answer, as_object, contents, page, process, refusal, run
+from .helpers import answer, as_object, contents, group_alone, page, refusal, run
 
 
 def listed(seed: int, systems: int) -> Tables:
@@ -151,15 +151,7 @@ def test_cells_are_not_written_where_they_cannot_be(tmp_path: Path, folder: Path
 
 
 def test_the_group_lists_its_commands_without_importing_them() -> None:
-    script = (
-        "import sys\nfrom leakinfer.cli import main\n"
-        "try:\n    main(['fleet'])\nexcept SystemExit as done:\n    assert not done.code\n"
-        "loaded = {name for name in sys.modules if name.startswith('leakinfer.cli.fleet_')}\n"
-        "assert not loaded and 'pandas' not in sys.modules and 'numpy' not in sys.modules, loaded\n"
-    )
-    alone = process(script)
-    shown, errors = alone.communicate(timeout=60)
-    assert (alone.returncode, errors) == (0, "")
+    shown = group_alone("fleet", "leakinfer.cli.fleet_", "pandas", "numpy")
     assert all(f"\n  {name} " in shown for name in COMMANDS)
 
 

@@ -16,7 +16,7 @@ from leakinfer.errors import InputError
 from leakinfer.study.policies import POLICIES
 from leakinfer.study.running import read
 
-from .helpers import MAIN, answer, contents, environment, page, process, refusal, run
+from .helpers import MAIN, answer, contents, environment, group_alone, page, process, refusal, run
 
 WAYS = """
 def at_once(here):
@@ -203,15 +203,7 @@ def test_a_cluster_plays_the_same_study(plan: Path, tmp_path: Path) -> None:
 
 
 def test_the_group_lists_its_commands_without_importing_them() -> None:
-    script = (
-        "import sys\nfrom leakinfer.cli import main\n"
-        "try:\n    main(['study'])\nexcept SystemExit as done:\n    assert not done.code\n"
-        "loaded = {name for name in sys.modules if name.startswith(('leakinfer.cli.study_', 'leakinfer.study'))}\n"
-        "assert not loaded and 'pandas' not in sys.modules and 'numpy' not in sys.modules, loaded\n"
-    )
-    alone = process(script)
-    shown, errors = alone.communicate(timeout=60)
-    assert (alone.returncode, errors) == (0, "")
+    shown = group_alone("study", "leakinfer.cli.study_", "leakinfer.study", "pandas", "numpy")
     assert all(f"\n  {name} " in shown for name in COMMANDS)
 
 

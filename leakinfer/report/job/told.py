@@ -8,7 +8,7 @@ from leakinfer.job.events import AIRED, BEGIN, FACTS, FINDING, REPAIR, RETURN, S
 from leakinfer.job.job import Job
 from leakinfer.job.verdicts import verdict_of
 from leakinfer.report.job.record import Record, finding_of
-from leakinfer.report.job.wording import condition_of, day_words, facts_of, reading_of, times_words
+from leakinfer.report.job.wording import condition_of, day_words, facts_of, times_words
 from leakinfer.report.section import Section, Table
 from leakinfer.words.history import Line
 from leakinfer.words.job import (
@@ -16,6 +16,7 @@ from leakinfer.words.job import (
     outcome_words,
     part_words,
     place_words,
+    reading_words,
     return_words,
     test_words,
     verdict_words,
@@ -65,7 +66,7 @@ def _finding(record: Record, line: Line, _: Job) -> Told:
     job, finding = line.job, finding_of(line)
     causes = {cause.id: cause.name for cause in job.catalogue.methods[finding.method].false_causes}
     told = [outcome_words(finding.outcome)]
-    told += [reading_of(finding, record.units)]
+    told += [reading_words(finding, record.units)]
     told += [f"also there: {causes[name]}" for name in finding.false_causes]
     words = ", ".join(part for part in told if part)
     verdict = verdict_of(job, finding, record.belief.rates.matters_g_per_year)

@@ -6,8 +6,7 @@ from collections.abc import Iterable
 
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
-from leakinfer.physics.units import pa_to_micron
-from leakinfer.words.job import fact_rows, time_words, years_words
+from leakinfer.words.job import fact_rows, years_words
 from leakinfer.words.units import Units
 
 
@@ -78,19 +77,3 @@ def condition_of(job: Job, finding: Finding, units: Units) -> str:
         words = f"{words.rpartition(', ')[0]}, still air"
     warmth = told.indoor_c if place is None else job.temperature_at(place, told)
     return f"{words}, {units.temperature_words(warmth)}"
-
-
-def reading_of(finding: Finding, units: Units) -> str:
-    """What was read; empty where nothing was."""
-    if finding.reading_kg is not None:
-        return units.mass_words(finding.reading_kg)
-    if (hold := finding.hold) is not None:
-        ends = f"{units.pressure_words(hold.start_kpa)} to {units.pressure_words(hold.end_kpa)}"
-        warmth = f"{units.temperature_words(hold.start_c)} to {units.temperature_words(hold.end_c)}"
-        return f"{ends} in {time_words(hold.hours)}, {warmth}"
-    if (rise := finding.rise) is not None:
-        ends = f"{pa_to_micron(rise.start_pa):.0f} to {pa_to_micron(rise.end_pa):.0f} micron"
-        return f"{ends} in {time_words(rise.minutes / 60)}"
-    if (gathered := finding.gathered) is not None:
-        return f"{gathered.start_ppm:g} to {gathered.end_ppm:g} ppm in {time_words(gathered.minutes / 60)}"
-    return ""

@@ -299,7 +299,10 @@ def test_what_each_answer_means_is_filled_in(phone: Phone, served: Served) -> No
     job_id = demo_job(served.folder, 0)
     phone.open(f"/job/{job_id}")
     phone.page.get_by_text("What each answer means").click()
-    phone.page.get_by_text("likeliest then").first.wait_for()
+    filled = phone.page.get_by_text("likeliest then")
+    filled.first.wait_for()
+    answers = phone.page.locator("button[name=outcome]").count()
+    assert filled.count() == answers > 1
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
