@@ -130,7 +130,7 @@ def _answer(out: Path, tables: Tables, arms: Sequence[Arm]) -> dict[str, Any]:
 
 
 def _page(tables: Tables, arms: Sequence[Arm]) -> str:
-    heads, plan = ("way of searching", "minutes", "all found", "never", "missed", "in vain", "cost"), tables.plan
+    heads, plan = ("way of searching", "minutes", "all confirmed", "never", "missed", "in vain", "cost"), tables.plan
     parts = [wrapped(f"{plan.name}. Jobs: {plan.jobs} in each of {', '.join(plan.systems)}", first="")]
     for truth in tables.truths:
         rows = [_row(one) for one in arms if one.truth == truth.id]
@@ -140,7 +140,7 @@ def _page(tables: Tables, arms: Sequence[Arm]) -> str:
 
 MEANING = (
     ("minutes", "to the end of the search, mean"),
-    ("all found", "median minutes until every leak that matters was confirmed"),
+    ("all confirmed", "median minutes until every leak that matters was confirmed"),
     ("never", "share of the jobs with such leaks in which one of them never was"),
     ("missed", "share of jobs in which such a leak was left"),
     ("in vain", "repairs of what does not leak, per 100 jobs"),

@@ -101,19 +101,26 @@ class Chain:
         self._operators.update(zip((keys[place] for place in missing), self.operators(wanted), strict=True))
 
     def operators(self, wanted: Sequence[Wanted]) -> list[AnyOperator]:
-        """Operators of items with the given weights, kept by content, so that items alike share one."""
+        """Operators of items with the given weights; items alike share one, which is kept unless it has variants."""
         keys = [self._key(ask) for ask in wanted]
         fresh = {key: ask for key, ask in zip(keys, wanted, strict=True) if key not in self._known}
         singles: dict[Hashable, Asked] = {}
+        found: dict[Hashable, AnyOperator] = {}
         for key, ask in fresh.items():
             if self.single(ask.place):
                 singles[key] = Asked(ask.place, self.states(ask.place, ask.weights), ask.held)
             elif len(self.links[ask.place].responses) > WIDEST_KERNEL:
-                self._known[key] = self._wide(ask)
+                found[key] = self._wide(ask)
             else:
-                self._known[key] = Operator(self._kernel(ask), summed=self.summed)
-        self._known.update(zip(singles, self.together(list(singles.values())), strict=True))
-        return [self._known[key] for key in keys]
+                found[key] = Operator(self._kernel(ask), summed=self.summed)
+        found.update(zip(singles, self.together(list(singles.values())), strict=True))
+        result = [found[key] if key in found else self._known[key] for key in keys]
+        self._known.update((key, found[key]) for key, ask in fresh.items() if not self._varied(ask.place, ask.weights))
+        return result
+
+    def _varied(self, place: int, weights: Array) -> bool:
+        """Whether several variants of weights lie side by side: large operators, few of which are asked for again."""
+        return len(weights) > len(self.links[place].weights)
 
     def single(self, place: int) -> bool:
         """Whether an item is one copy under few responses, with effects that no shared switch changes."""
@@ -132,7 +139,7 @@ class Chain:
         for number, ask in enumerate(asked):
             link, effect = self.links[ask.place], self.effect(ask.place)
             switches, shape = len(link.weights), ask.states.shape
-            if link.tables is not None:
+            if link.tables is not None and not self._varied(ask.place, ask.states):
                 found[number] = kept_operator(effect, ask.states.tobytes(), shape, switches)
             else:
                 alike.setdefault((id(effect), shape, switches, ask.held), []).append(number)

@@ -158,7 +158,7 @@ class GroupView:
     def _kernels(self, place: int, link: Link, probes: Sequence[Probe]) -> Array:
         """(2, variants, S, B, G..): with the group's states ruled out or not; as it is, then by probe and level."""
         own = (link.effects_key, link.item.count, link.private_prior.tobytes(), link.weights.tobytes())
-        key = None if link.effects_key is None else (*own, self.masks[place].tobytes(), *(id(p.table) for p in probes))
+        key = None if link.effects_key is None else (*own, self.masks[place].tobytes(), *(p.table for p in probes))
         if key is not None and key in self.chain.counted_kernels:
             return self.chain.counted_kernels[key]
         columns = [self._at_most(link, p.table, level) for p in probes for level in range(p.background.size - 1)]

@@ -132,14 +132,14 @@ class Flows:
         detection = self.belief.detection
         if (reach(method), site.id) not in self.belief.pairs:
             return table, detection.unreachable(method, site)
-        key = ("blind", id(table), site.id)
+        key = ("blind", table, site.id)
         if key not in self._tables:
             self._tables[key] = with_blind(table, blind_name(reach(method), site.id))
         return self._tables[key], 0.0
 
     def _missed(self, table: Table, chance: float) -> Table:
         """A table of which a share adds nothing."""
-        key = ("missed", id(table), chance)
+        key = ("missed", table, chance)
         if chance > 0 and key not in self._tables:
             nothing = np.zeros_like(table.values)
             nothing[..., 0] = 1.0

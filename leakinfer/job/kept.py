@@ -14,7 +14,8 @@ from leakinfer.job.job import Job
 from leakinfer.job.rates import Rates
 
 KEPT_GROUNDS = 8  # systems, or sets of facts, that are worked on in turn
-MOST_TABLES = 20_000  # of one ground; small, but conditions may change without end
+MOST_BYTES = 50e6  # of one ground: what a hundred jobs need, but conditions and losses may change without end
+ENTRY_BYTES = 500  # of a key and its table, beside the numbers
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,6 +27,13 @@ class Kept:
     fair: dict[tuple[object, ...], bool] = field(default_factory=dict)
     losses: dict[tuple[object, ...], Table] = field(default_factory=dict)
     priors: dict[tuple[object, ...], NDArray[np.float64]] = field(default_factory=dict)
+
+    @property
+    def size(self) -> int:
+        """About how many bytes all of it takes."""
+        entries = len(self.answers) + len(self.fair) + len(self.losses) + len(self.priors)
+        numbers = [table.values for tables in (self.answers, self.losses) for table in list(tables.values())]
+        return ENTRY_BYTES * entries + sum(array.nbytes for array in (*numbers, *list(self.priors.values())))
 
 
 class _Ground:
@@ -47,10 +55,11 @@ class _Ground:
 
 def kept_for(job: Job) -> Kept:
     """The tables that a job shares with others on the same system, catalogue and facts."""
-    found = _kept(_Ground(job))
-    for tables in (found.answers, found.fair, found.losses, found.priors):
-        if len(tables) > MOST_TABLES:
-            tables.clear()
+    ground = _Ground(job)
+    found = _kept(ground)
+    if found.size > MOST_BYTES:
+        _kept.cache_clear()  # beliefs that are at work hold what they have
+        found = _kept(ground)
     return found
 
 

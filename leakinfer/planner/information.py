@@ -46,7 +46,7 @@ class Scorer:
         self._ground: dict[str, Array] = {}
         self._probes: dict[tuple[str, int, str, str, str], tuple[Condition, Probe]] = {}  # conditions by identity
         self._units: dict[tuple[str, str], tuple[str, ...]] = {}
-        self._without_days: dict[tuple[int, tuple[str, ...]], Table] = {}
+        self._without_days: dict[tuple[Table, tuple[str, ...]], Table] = {}
         self.unit_of = {site.id: site.unit for site in belief.job.sites}
 
     def score(self, candidates: Sequence[Candidate]) -> list[Score]:
@@ -87,7 +87,7 @@ class Scorer:
         foreign = tuple(name for name in table.switches if name not in (*link.shared, *link.private))
         if not foreign:
             return table
-        key = (id(table), foreign)
+        key = (table, foreign)
         if key not in self._without_days:
             values, names = table.values, list(table.switches)
             for name in foreign:

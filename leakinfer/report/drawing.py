@@ -59,6 +59,11 @@ def _data_address(figure: Any) -> str:
     return f"data:image/svg+xml;base64,{base64.b64encode(drawn[drawn.index(b'<svg') :]).decode('ascii')}"
 
 
+def whole_percent(share: float, _: object) -> str:
+    """``62 %``, beside a mark of an axis."""
+    return f"{share * 100:.0f} %"
+
+
 def plain_log(axis: Any, least: float, most: float) -> None:
     """A logarithmic axis with plain numbers: at 1, 2 and 5 where there is room, more on a narrow one, else at the
     decades."""

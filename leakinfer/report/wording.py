@@ -1,4 +1,4 @@
-"""Numbers as people read them."""
+"""Numbers as people read them who study a page; what a technician reads has ``leakinfer.words.numbers``."""
 
 from __future__ import annotations
 

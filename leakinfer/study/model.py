@@ -117,13 +117,15 @@ class Policy(Protocol):
 class JobRow(Struct, frozen=True):
     """One job played by one policy to its end. Minutes; units are repair units.
 
-    ``leaks``: units that leak at a size that matters; ``confirmed``: those of them with a confirmed leak;
-    ``all_confirmed``: minutes until the last of them was, NaN where one never was; ``missed``: those not repaired at
-    the end; ``repaired``, ``wrong``: units repaired, and those of them that leak at no size. ``set_ups``: changes of
-    state and aids; ``openings``: those that open the circuit. ``cost``: minutes with the price of what was missed and
-    of what was repaired in vain. ``another``: P(another leak that matters) as told at the end; ``left``: whether
-    there was one. ``expected_missed``: units that were left although they leak, as the last belief expects.
-    ``seconds``: of computing, of the policy and of the bookkeeping together.
+    ``leaks``: units that leak at a size that matters; ``confirmed``: those of them whose leak was confirmed at some
+    time, which is looked at after each response and at the end; ``all_confirmed``: minutes until the last of them was,
+    0 where none leaks, NaN where one never was. ``repaired``: units repaired at the end, by the policy's own word, or
+    else those with a confirmed leak and those with one more likely than not; ``wrong``: those of them that leak at no
+    size; ``missed``: units that leak at a size that matters and are not repaired. ``set_ups``: changes of state and
+    aids; ``openings``: set-ups and tests that open the circuit or empty it. ``cost``: minutes with the price of what
+    was missed and of what was repaired in vain, by the belief at the door. ``another``: P(a leak that matters in a unit
+    that is not repaired) as told at the end; ``left``: whether there was one. ``expected_missed``: how many such units
+    the last belief expects. ``seconds``: of computing, of the policy and of the bookkeeping together.
     """
 
     system: str
@@ -150,9 +152,11 @@ class JobRow(Struct, frozen=True):
 class StepRow(Struct, frozen=True):
     """One test of a played job.
 
-    ``clock``: minutes when it was done. ``expected``: P(the outcome that came). ``bits``: forecast information, NaN
-    where the policy did not ask for it. ``gained``: what the outcome told of the units that the test looks at, in
-    bits: log2 of P(their true state) after over before; NaN where it was not worked out.
+    ``step``: from 0. ``minutes``: way and set-up included; ``clock``: minutes of the job when it was done.
+    ``expected``: P(the outcome that came); ``bits``: forecast information; both NaN where the policy did not ask what
+    tests tell. ``gained``: what the outcome told of the one repair unit that the test looks at, in bits: log2 of P(its
+    true state, whether it leaks at a size that matters) after over before; NaN for tests of more units, and where
+    ``bits`` is.
     """
 
     system: str
@@ -173,7 +177,10 @@ class StepRow(Struct, frozen=True):
 
 
 class ChanceRow(Struct, frozen=True):
-    """One probability that the program showed, and what was true: P(a leak that matters) at a site."""
+    """One probability that the program showed, and what was true: P(a leak that matters) at a site.
+
+    ``moment``: at the door, between two tests (of a job several times, once or never), at the end.
+    """
 
     system: str
     truth: str

@@ -15,9 +15,14 @@ import numpy as np
 from msgspec import structs
 
 from leakinfer.planner.costs import steps_for
-from leakinfer.study.model import Moment, Played, Policy
+from leakinfer.study.model import Played, Policy
 from leakinfer.study.rows import Course, Names, Truth, chance_rows, job_row, step_row
 from leakinfer.study.situation import JobSituation, opening_of
+
+# Chance that the belief between two tests is written down. A coin for each knows nothing of how long the job will last,
+# which hangs on the truth: one moment out of all would show chances as wrong that are right. Jobs of 20 to 80 tests so
+# have one to four; more of the same job would tell little that is new, and each costs a fixed list a belief.
+NOTED = 0.05
 
 
 @dataclass(frozen=True)
@@ -39,23 +44,22 @@ def play(
     """A job from the door to its end. ``system``, ``truth``: names for the rows.
 
     ``first``: the world's :func:`opening`, if it is there already, so that what is worked out there is worked out once.
+    Chances are written down at the door, at the end, and between two tests with chance :data:`NOTED`, by lots that the
+    names and the job's number give.
     """
     begun = time.perf_counter()
     first = opening(world) if first is None else first.again()
     names = Names(system, truth, policy.name, world.start.number)
-    draw = np.random.default_rng([zlib.crc32(repr(names).encode())])
-    course, during = Course(first), None
+    coin = np.random.default_rng([zlib.crc32(repr(names).encode())])
+    course, chances = Course(first), [*chance_rows(names, "start", first, world.matters)]
     while (later := _step(course, world, policy, limits, names)) is not None:
-        if course.steps and draw.random() * len(course.steps) < 1:  # each moment between two tests is as likely
-            during = course.here
+        if course.steps and coin.random() < NOTED:
+            chances += chance_rows(names, "during", course.here, world.matters)
         course = later
     course = _with_confirmed(course)
-    moments: list[tuple[Moment, JobSituation | None]] = [("start", first), ("during", during), ("end", course.here)]
-    chances = tuple(
-        row for moment, there in moments if there for row in chance_rows(names, moment, there, world.matters)
-    )
+    chances += chance_rows(names, "end", course.here, world.matters)
     row = job_row(names, course, policy, world, first)
-    return Played(structs.replace(row, seconds=time.perf_counter() - begun), course.steps, chances)
+    return Played(structs.replace(row, seconds=time.perf_counter() - begun), course.steps, tuple(chances))
 
 
 def _step(course: Course, world: Truth, policy: Policy, limits: Limits, names: Names) -> Course | None:

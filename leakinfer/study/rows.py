@@ -64,7 +64,7 @@ class Truth(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class Course:
-    """A job up to a moment. ``confirmed``: by repair unit, the minute at which its leak was confirmed."""
+    """A job up to a moment. ``confirmed``: by repair unit, the minute at which its leak was seen to be confirmed."""
 
     here: JobSituation
     steps: tuple[StepRow, ...] = ()
@@ -82,10 +82,10 @@ def step_row(
     around: tuple[JobSituation, JobSituation],
     leaking: frozenset[str],
 ) -> StepRow:
-    """The test that was picked ``before`` and what it found; ``clock``: minutes when it was done.
+    """The test that was picked and what it found; ``clock``: minutes when it was done.
 
     ``around``: the situations before and after. ``leaking``: repair units that truly leak at a size that matters. What
-    the test was expected to tell and told is written down where the policy has asked the belief.
+    the test was expected to tell and told is written down where the policy has asked what tests tell.
     """
     before, after = around
     option, candidate, made = before.options[pick], before.candidates[pick], after.made[-1]
@@ -133,7 +133,7 @@ def job_row(names: Names, course: Course, policy: Policy, world: Truth, first: J
     policies; a unit that the belief does not know costs as much to miss as one that it knows does on average.
     """
     end, leaks = course.here, world.matters_units
-    own = policy.repairs(end.made) if isinstance(policy, Repairing) else end.outlook.sure
+    own = policy.repairs(end.made) if isinstance(policy, Repairing) else end.outlook.to_repair
     repaired = frozenset(own) - {ELSEWHERE}
     missed, wrong = leaks - repaired, repaired - world.leaking_units
     when = [course.confirmed.get(unit, math.nan) for unit in sorted(leaks)]

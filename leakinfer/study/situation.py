@@ -137,7 +137,7 @@ class Outlook:
         return frozenset(self.job.site(site).unit for site in self.belief.confirmed())
 
     @cached_property
-    def sure(self) -> frozenset[str]:
+    def to_repair(self) -> frozenset[str]:
         """Repair units that are repaired at the end: with a confirmed leak, or with one more likely than not.
 
         The price by which a search ends takes it that what is cheaper to repair is repaired; to leave all below the

@@ -29,13 +29,12 @@ from leakinfer.web import (
     stopping,
     where,
 )
-from leakinfer.web.asked import SESSION_COOKIE, Asked, Form, NotHere, form_of, session_of, units_told, who_told
+from leakinfer.web.asked import SESSION_COOKIE, Asked, Form, NotHere, form_of, keep, session_of, units_told, who_told
 from leakinfer.web.desk import Desk, Stale
 from leakinfer.web.doors import FAILED, Doors, Guard, cookies_of
 from leakinfer.web.lines import since
 from leakinfer.web.pages import page, plain_page
 
-COOKIE_SECONDS = 400 * 24 * 3600  # as long as browsers keep one
 View = Callable[[Asked], Response]
 ROUTES: tuple[tuple[str, View | None, View | None], ...] = (
     *jobs.ROUTES,
@@ -84,15 +83,14 @@ def _answer(desk: Desk, doors: Doors, request: Request, body: bytes, view: View)
     plain = "application/json" in request.headers.get("accept", "")
     here, nothing = request.url.path, Form([])
     units, who = units_told(cookies), who_told(cookies)
-    empty = Asked(desk, request.path_params, nothing, nothing, session, units, who, plain, here, doors)
+    secure = request.url.scheme == "https"
+    empty = Asked(desk, request.path_params, nothing, nothing, session, units, who, plain, here, doors, secure)
     try:
         response = _viewed(empty, request, body, view, new)
     except InputError as error:
         response = refusal(empty, error, _back(request))
     if new:
-        response.set_cookie(
-            SESSION_COOKIE, session, max_age=COOKIE_SECONDS, httponly=True, samesite="strict", secure=_secure(request)
-        )
+        keep(empty, response, SESSION_COOKIE, session)
     return response
 
 
@@ -114,7 +112,8 @@ def _stale(asked: Asked, stale: Stale) -> Response:
     told = since(stale.seen, stale.based_on, asked.units)
     if asked.plain:
         return JSONResponse({"last": stale.seen.last, "since": told}, status_code=409)
-    again = [pair for pair in asked.form.pairs if pair[0] not in ("form", "last")]
+    same = [pair for pair in asked.form.pairs if pair[0] not in ("form", "last")]
+    again = same if stale.again else None
     return page(asked, "stale.html", 409, seen=stale.seen, since=told, again=again, to=asked.here)
 
 
@@ -140,10 +139,6 @@ def _back(request: Request) -> str:
     """The page that a form stands on; for a form without a page of its own the list of jobs."""
     parts = request.url.path.split("/")
     return "/".join(parts[:3]) if parts[1:2] == ["job"] and len(parts) > 2 else "/"
-
-
-def _secure(request: Request) -> bool:
-    return bool(request.url.scheme == "https")
 
 
 async def _not_found(_: Request, error: HTTPException) -> Response:

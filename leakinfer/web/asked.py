@@ -1,4 +1,4 @@
-"""A request as the views see it: who asks, in which units, what was typed; and the answers that they give."""
+"""A request as the views see it: who asks, in which units, what was typed; and what their choices are."""
 
 from __future__ import annotations
 
@@ -8,12 +8,19 @@ import re
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl
 
 from leakinfer.errors import InputError
 from leakinfer.words.units import AMERICAN, Units, units_of
 
+if TYPE_CHECKING:
+    from starlette.responses import Response
+
+    from leakinfer.web.desk import Desk
+    from leakinfer.web.doors import Doors
+
+COOKIE_SECONDS = 400 * 24 * 3600  # as long as browsers keep one
 SESSION_COOKIE, UNITS_COOKIE, WHO_COOKIE = "leakinfer_session", "leakinfer_units", "leakinfer_who"
 SESSION = re.compile(r"[A-Za-z0-9_-]{20,60}")
 FIELDS = 400  # of one form
@@ -66,10 +73,10 @@ class Asked:
     """A request.
 
     ``desk``: the jobs at work. ``doors``: who may ask. ``form``: what was sent, ``query``: what the address says.
-    ``plain``: the script asked and wants an object instead of a page.
+    ``plain``: the script asked and wants an object instead of a page. ``secure``: the line is encrypted.
     """
 
-    desk: Any
+    desk: Desk
     path: Mapping[str, str]
     query: Form
     form: Form
@@ -78,7 +85,8 @@ class Asked:
     who: str
     plain: bool
     here: str
-    doors: Any
+    doors: Doors
+    secure: bool = False
 
     @property
     def form_key(self) -> str:
@@ -87,9 +95,14 @@ class Asked:
 
     @property
     def token(self) -> str:
-        """What the telling of this form is called: the same page and the same button give the same name."""
+        """What the telling of this form is called: the same page, entries, button and person give the same name."""
         told = sorted(pair for pair in self.form.pairs if pair[0] not in ("form", "last"))
-        return hashlib.sha256(repr((self.here, told)).encode()).hexdigest()[:40]
+        return hashlib.sha256(repr((self.here, self.who, told)).encode()).hexdigest()[:40]
+
+
+def keep(asked: Asked, response: Response, name: str, value: str) -> None:
+    """Keep a value in a cookie of this browser that no script and no other page gets."""
+    response.set_cookie(name, value, max_age=COOKIE_SECONDS, httponly=True, samesite="strict", secure=asked.secure)
 
 
 def form_key(session: str) -> str:

@@ -13,7 +13,9 @@ from leakinfer.job.finding import outcome_names
 from leakinfer.job.job import Job
 from leakinfer.planner.candidates import cautions
 from leakinfer.planner.model import Ranked
+from leakinfer.report.wording import capital
 from leakinfer.web.pages import job_path
+from leakinfer.web.telling import reading_kind
 from leakinfer.words.job import method_words, outcome_words, place_words
 from leakinfer.words.units import Units
 
@@ -25,8 +27,12 @@ STATE_WORDS: Mapping[str, str] = {
     "tracer": "trace gas mix in it",
     "vacuum": "under vacuum",
 }
+TIER_WORDS: Mapping[str, str] = {
+    "quick": "quick: a quick look, no hoses",
+    "standard": "standard: hoses, shroud, dye; nitrogen if it is flat",
+    "intrusive": "intrusive: charge out, circuit cut where needed",
+}
 REASONS = ("no access", "no key", "tool is not here", "no gas left", "not safe now", "customer says no")
-READ = ("hold", "gather", "total")  # kinds of method that are read from a gauge, a meter or a scale
 
 
 @dataclass(frozen=True)
@@ -59,18 +65,11 @@ class Card:
     causes: tuple[FalseCause, ...]
     kept: Mapping[str, str]
     path: str
-    repeat: int = 0
-    perishable: bool = False
 
     @property
     def reads(self) -> bool:
         """Whether a gauge, a meter or a scale is read."""
-        return self.method.kind in READ
-
-    @property
-    def responds(self) -> bool:
-        """Whether something else could make it answer, which a person may tick."""
-        return bool(self.causes)
+        return reading_kind(self.method) is not None
 
 
 def ranked_card(job: Job, job_id: str, test: Ranked, units: Units) -> Card:
@@ -80,7 +79,7 @@ def ranked_card(job: Job, job_id: str, test: Ranked, units: Units) -> Card:
     return Card(
         method=method,
         target=test.candidate.target,
-        title=title_of(job, method, test.candidate.target),
+        title=capital(job.target_name(test.candidate.target)),
         how_named=method_words(job, method.id),
         place=place_words(job, test.candidate.place) if test.candidate.place else "",
         condition=_condition_words(job, method, told, test.candidate.place, units),
@@ -94,8 +93,6 @@ def ranked_card(job: Job, job_id: str, test: Ranked, units: Units) -> Card:
         causes=method.false_causes,
         kept=kept,
         path=job_path(job_id, "test", method.id, test.candidate.target, **kept),
-        repeat=test.repeat,
-        perishable=test.perishable,
     )
 
 
@@ -109,7 +106,7 @@ def plain_card(job: Job, job_id: str, method: Method, target: str, units: Units)
     return Card(
         method=method,
         target=target,
-        title=title_of(job, method, target),
+        title=capital(job.target_name(target)),
         how_named=method_words(job, method.id),
         place=place_words(job, place) if place else "",
         condition=_condition_words(job, method, job.condition(), place, units) if now else "",
@@ -124,12 +121,6 @@ def plain_card(job: Job, job_id: str, method: Method, target: str, units: Units)
         kept={},
         path=job_path(job_id, "test", method.id, target),
     )
-
-
-def title_of(job: Job, method: Method, target: str) -> str:
-    """The target with a capital, as a heading."""
-    name = job.target_name(target)
-    return name[:1].upper() + name[1:]
 
 
 def _choices(method: Method, chances: Mapping[str, float]) -> tuple[Choice, ...]:

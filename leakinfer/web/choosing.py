@@ -8,16 +8,17 @@ from starlette.responses import Response
 
 from leakinfer.circuit.conditions import AIR_WORDS
 from leakinfer.errors import InputError
-from leakinfer.job.finding import outcome_names
 from leakinfer.job.job import Job
 from leakinfer.planner.model import Ranked
 from leakinfer.reading import known
+from leakinfer.report.wording import capital
 from leakinfer.web.asked import Asked
-from leakinfer.web.cards import REASONS, STATE_WORDS, Card, kept_of, plain_card, ranked_card, title_of
+from leakinfer.web.cards import REASONS, STATE_WORDS, Card, kept_of, plain_card, ranked_card
 from leakinfer.web.desk import Seen
-from leakinfer.web.naming import chosen
+from leakinfer.web.naming import chosen as named
 from leakinfer.web.pages import job_path, page
-from leakinfer.web.telling import condition_fields, reading_fields, reading_kind
+from leakinfer.web.telling import condition_fields, reading_fields
+from leakinfer.words.job import place_words
 from leakinfer.words.plan import by_reason, once_each, state_words, steps_words
 
 SHOWN = 60  # tests in one list; more are found by the filters
@@ -39,8 +40,8 @@ def all_tests(asked: Asked) -> Response:
     """Every test in order of worth, filtered by place, by way of testing and by a word."""
     seen: Seen = asked.desk.see(asked.path["job"])
     job = seen.job
-    place, method, word = asked.query.one("place"), asked.query.one("method"), asked.query.one("word").casefold()
-    tests = [test for test in once_each(seen.plan.next) if _fits(job, test, place, method, word)]
+    chosen = {name: asked.query.one(name) for name in ("place", "method", "word")}
+    tests = [test for test in once_each(seen.plan.next) if _fits(job, test, **chosen)]
     refused, by_nature = by_reason(job, seen.plan)
     return page(
         asked,
@@ -51,7 +52,7 @@ def all_tests(asked: Asked) -> Response:
         more=max(0, len(tests) - SHOWN),
         places=[(part.id, part.name) for part in job.system.places],
         methods=[(one.id, one.name) for one in job.catalogue.methods.values()],
-        chosen={"place": place, "method": method, "word": asked.query.one("word")},
+        chosen=chosen,
         refused=refused,
         by_nature=by_nature,
     )
@@ -62,18 +63,17 @@ def _fits(job: Job, test: Ranked, place: str, method: str, word: str) -> bool:
     if (place and candidate.place != place) or (method and candidate.method != method):
         return False
     name = f"{job.target_name(candidate.target)} {job.catalogue.methods[candidate.method].name}"
-    return word in name.casefold()
+    return word.casefold() in name.casefold()
 
 
 def _row(job: Job, job_id: str, test: Ranked) -> Row:
     method = job.catalogue.methods[test.candidate.method]
-    places = {part.id: part.name for part in job.system.places}
     first = f"first {steps_words(test)}" if test.steps else ""
     kept = kept_of(job, method, test.candidate.condition)
     return Row(
-        title=title_of(job, method, test.candidate.target),
+        title=capital(job.target_name(test.candidate.target)),
         way=f"{method.name}{state_words(job, test)}",
-        place=places.get(test.candidate.place or "", ""),
+        place=place_words(job, test.candidate.place) if test.candidate.place else "",
         minutes=test.minutes.total,
         first=first,
         path=job_path(job_id, "test", method.id, test.candidate.target, **kept),
@@ -83,7 +83,7 @@ def _row(job: Job, job_id: str, test: Ranked) -> Row:
 def one_test(asked: Asked, error: InputError | None = None) -> Response:
     """One test: how it is done, its answers, its reading, what else may have made it answer, or why not here."""
     seen: Seen = asked.desk.see(asked.path["job"])
-    method, target = chosen(seen.job, asked.path["method"], asked.path["target"])
+    method, target = named(seen.job, asked.path["method"], asked.path["target"])
     given = asked.query
     required, optional = reading_fields(method, asked.units, given)
     return page(
@@ -97,14 +97,12 @@ def one_test(asked: Asked, error: InputError | None = None) -> Response:
         never=seen.job.never(method, target),
         required=required,
         optional=optional,
-        kind=reading_kind(method),
         conditions=condition_fields(asked.units, given),
         states=[(state, STATE_WORDS[state]) for state in method.states],
         airs=AIR_WORDS,
         heats=all(section.heating_side != "none" for section in seen.job.system.sections),
         isolations=[(part.id, part.name) for part in seen.job.system.isolations],
         given=given,
-        outcomes=outcome_names(method),
         reasons=REASONS,
         error=error,
         told_state=_told_state(seen.job, method.states, given.one("state")),
@@ -120,7 +118,7 @@ def _told_state(job: Job, states: tuple[str, ...], told: str) -> str:
 
 def test_card(asked: Asked, seen: Seen) -> Card:
     """The planner's card of the test in the condition that the address tells, if it proposes that; else a plain one."""
-    method, target = chosen(seen.job, asked.path["method"], asked.path["target"])
+    method, target = named(seen.job, asked.path["method"], asked.path["target"])
     kept = dict(asked.query.pairs)
     same = [test for test in seen.plan.next if (test.candidate.method, test.candidate.target) == (method.id, target)]
     cards = [ranked_card(seen.job, seen.id, test, asked.units) for test in same]

@@ -6,7 +6,6 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from functools import cached_property
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
@@ -20,7 +19,7 @@ from leakinfer.store import Journal, Moved, Shelf
 from leakinfer.store.event import Row
 from leakinfer.web.asked import NotHere
 from leakinfer.words.history import Line, told_so_far
-from leakinfer.words.job import site_verdicts
+from leakinfer.words.job import SiteVerdict, judged_sites
 
 KEPT_JOBS = 24  # whose last answers stay in memory
 TRIES = 20  # to tell again what was taken back
@@ -59,10 +58,12 @@ class Seen:
         self.id, self.title, self.job, self.rows = job_id, title, job, rows
         self.events = events = tuple(row.event() for row in rows)
         self.notices, self.last = notices, rows[-1].number
+        self.noted: Any = None  # what the last telling did, for the page that follows it
+        self._kept: dict[object, Once[Any]] = {}
         self._belief = Once(lambda: believed or _worked(lambda: Belief(self.job)))
         self._plan = Once(self._planned)
         self._wider = Once(self._widened)
-        self._verdicts = Once(lambda: site_verdicts(self.belief))
+        self._verdicts = Once(lambda: judged_sites(self.belief))
         self._lines = Once(lambda: told_so_far(events, self.job.catalogue, title))
 
     @property
@@ -81,7 +82,7 @@ class Seen:
         return self._wider()
 
     @property
-    def verdicts(self) -> dict[str, str]:
+    def verdicts(self) -> dict[str, SiteVerdict]:
         """By site what can be said of it."""
         return self._verdicts()
 
@@ -90,10 +91,10 @@ class Seen:
         """All that holds, in words."""
         return self._lines()
 
-    @cached_property
-    def kept(self) -> dict[object, Any]:
-        """What views have worked out from this and want again."""
-        return {}
+    def once(self, key: object, make: Callable[[], T]) -> T:
+        """What ``make`` makes, worked out once under that key; as in a turn, it must not wait for one itself."""
+        made: T = self._kept.setdefault(key, Once(lambda: _worked(make)))()
+        return made
 
     def _planned(self) -> Plan:
         belief = self.belief  # before the turn is taken, since it takes a turn of its own
@@ -102,7 +103,7 @@ class Seen:
 
     def _widened(self) -> Plan:
         belief, plan = self.belief, self.plan
-        return _worked(lambda: dearer_work(belief, plan))
+        return plan if plan.stop.stop else _worked(lambda: dearer_work(belief, plan))
 
 
 def _worked(make: Callable[[], T]) -> T:
@@ -112,10 +113,13 @@ def _worked(make: Callable[[], T]) -> T:
 
 
 class Stale(InputError):
-    """The page that something was told from is older than the job; ``seen`` is the job as it is now."""
+    """The page that something was told from is older than the job; ``seen`` is the job as it is now.
 
-    def __init__(self, seen: Seen, based_on: int) -> None:
-        self.seen, self.based_on = seen, based_on
+    ``again``: whether it may be told once more as it is. What changes the last thing told may not: that is another now.
+    """
+
+    def __init__(self, seen: Seen, based_on: int, *, again: bool = True) -> None:
+        self.seen, self.based_on, self.again = seen, based_on, again
         super().__init__(
             "the job has moved on since this page was made", where=seen.title, allowed="looking again first"
         )
@@ -150,28 +154,33 @@ class Desk:
 
     def tell(
         self, job_id: str, kind: str, body: Callable[[Job], Mapping[str, Any]], *, who: str, based_on: int, token: str
-    ) -> Seen:
-        """Add an event; told twice with one token it is added once.
+    ) -> tuple[Seen, Seen]:
+        """Add an event; the job before it and with it. Told twice with one token it is added once: then the job as it
+        is now, twice.
 
         Raises:
-            Stale: others have told something since the page was made; nothing was added.
+            Stale: others have told something since the page was made, or the token told of something else; nothing
+                was added.
             InputError: the event does not fit; nothing was added.
         """
         path = self._path(job_id)
         entry = self._entry(job_id)
         with entry.lock, Journal.open(path) as journal:
             seen = self._seen(job_id, entry, journal)
-            if any(row.token == token for row in seen.rows):
-                return seen
-            if seen.last != based_on:
+            there = next((row.number for row in seen.rows if row.token == token), None)
+            if there is None and seen.last != based_on:
                 raise Stale(seen, based_on)
-            held = Opened(journal.path, journal, seen.job, seen.last, seen.notices)
             try:
+                if there is not None:  # the journal compares it with what was told then, of the job as it was then
+                    job = replayed(journal.path, journal, seen.events[: there - 1]).job
+                    journal.append(kind, body(job), who=who, expected_last=None, token=token)
+                    return seen, seen
+                held = Opened(journal.path, journal, seen.job, seen.last, seen.notices)
                 job, belief = tell(held, kind, body(seen.job), who=who, where="", token=token)
-            except Moved as error:  # another program wrote in between
+            except Moved as error:  # another program wrote in between, or the token told of something else
                 raise Stale(self._seen(job_id, entry, journal), based_on) from error
             entry.seen = Seen(job_id, seen.title, job, journal.rows(), seen.notices, belief)
-            return entry.seen
+            return seen, entry.seen
 
     def undo(self, job_id: str, *, who: str, based_on: int, token: str) -> Seen:
         """Take back the last thing told.
@@ -183,28 +192,27 @@ class Desk:
         path = self._path(job_id)
         entry = self._entry(job_id)
         with entry.lock, Journal.open(path) as journal:
-            seen = self._seen(job_id, entry, journal)
             try:
                 journal.undo_last(who, expected_last=based_on, token=token)
             except Moved as error:
-                raise Stale(seen, based_on) from error
+                raise Stale(self._seen(job_id, entry, journal), based_on, again=False) from error
             return self._seen(job_id, entry, journal)
 
     def tell_again(
         self, job_id: str, kind: str, body: Callable[[Job], Mapping[str, Any]], *, who: str, based_on: int, token: str
     ) -> tuple[Seen, Seen]:
-        """Take the last event back and tell it anew; the job without it, and with it again.
+        """Take the last event back and tell it anew; the job before it and with it, as :meth:`tell` gives them.
 
         Raises:
             Stale: others have told something since the page was made; nothing was changed.
         """
         with self._entry(job_id).lock:
-            without = self.undo(job_id, who=who, based_on=based_on, token=token)
+            self.undo(job_id, who=who, based_on=based_on, token=token)
             for _ in range(TRIES):
                 now = self.see(job_id)
                 with suppress(Stale):  # another program wrote in between: what was taken back must not be lost
-                    return without, self.tell(job_id, kind, body, who=who, based_on=now.last, token=f"{token}+")
-        raise Stale(self.see(job_id), based_on)
+                    return self.tell(job_id, kind, body, who=who, based_on=now.last, token=f"{token}+")
+        raise Stale(self.see(job_id), based_on, again=False)
 
     def _path(self, job_id: str) -> Path:
         """The file of a job.

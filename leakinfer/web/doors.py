@@ -43,6 +43,7 @@ HEADERS = {
 }
 HOST = re.compile(r"(\[[0-9a-fA-F:.]+\]|[A-Za-z0-9.-]+)(?::([0-9]{1,5}))?")
 LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
+TOO_MUCH = 413, f"That is too much at once; at most {BODY_BYTES // 1024} kB are taken."
 FAILED = "Something went wrong here. Nothing was lost; go back and try again."
 log = logging.getLogger("leakinfer.web")
 
@@ -125,7 +126,7 @@ class Guard:
             refused = self._refused(scope)
             body = b"" if refused else await _body(receive)
             if body is None:
-                refused = 413, f"That is too much at once; at most {BODY_BYTES // 1024} kB are taken."
+                refused = TOO_MUCH
             if refused:
                 await self._say(told, *refused)
                 return
@@ -144,7 +145,7 @@ class Guard:
         if not self.doors.knows(host):
             return 400, "This page is not known under that name. Open it by the address that was shown at the start."
         if headers.get("content-length", "0").isdigit() and int(headers.get("content-length", "0")) > BODY_BYTES:
-            return 413, f"That is too much at once; at most {BODY_BYTES // 1024} kB are taken."
+            return TOO_MUCH
         if scope["method"] not in ("GET", "HEAD") and not _same_origin(headers, host):
             return 403, "This form came from another page and was not taken."
         if self.doors.key is not None and not scope["path"].startswith(FREE):

@@ -24,6 +24,26 @@ OFFERED: Mapping[str, tuple[str, ...]] = {
     "ppm": ("ppm",),
 }
 
+# Facts that are quantities, by the name that 'leakinfer fact' has: label, what is typed. A loss is 'lost' and 'over'.
+QUANTITIES: Mapping[str, tuple[str, str]] = {
+    "charge": ("Right charge", "mass"),
+    "lost": ("Refrigerant missing", "mass"),
+    "over": ("Since when", "span"),
+    "age": ("Age of the system", "age"),
+    "tight_ago": ("All of it last proved tight, how long ago", "age"),
+    "rating_high": ("Nameplate, high side", "gauge_pressure"),
+    "rating_low": ("Nameplate, low side", "gauge_pressure"),
+    "volume": ("Volume inside the whole circuit", "volume"),
+    "matters": ("Smallest loss that counts", "mass_rate"),
+    "outdoor": ("Outdoors", "temperature"),
+    "indoor": ("Indoors", "temperature"),
+    "high": ("High-side gauge", "gauge_pressure"),
+    "low": ("Low-side gauge", "gauge_pressure"),
+    "test": ("Test gas in it", "gauge_pressure"),
+    "time_left": ("Time left", "minutes"),
+}
+LABELS = {name: label for name, (label, _) in QUANTITIES.items()}
+
 
 @dataclass(frozen=True)
 class Field:
@@ -47,12 +67,11 @@ def quantity(
     *,
     must: bool = False,
     hint: str = "",
-    value: str = "",
 ) -> Field:
     """A field for a quantity, with what was typed before where a form comes back."""
     offered = OFFERED[kind]
     usual = units.unit_of(kind)
-    unit = usual if usual in offered else offered[0]
+    unit, value = usual if usual in offered else offered[0], ""
     if given is not None:
         value, told = given.one(name), given.one(f"{name}_unit")
         unit = told if told in offered else unit
@@ -71,6 +90,11 @@ def typed(form: Form, name: str, kind: str, units: Units) -> str | None:
     if told in OFFERED[kind]:
         return f"{number} {told}"
     return units.named(number, kind) if units.unit_of(kind) else f"{number} {OFFERED[kind][0]}"
+
+
+def fact_typed(form: Form, name: str, units: Units) -> str | None:
+    """A fact of :data:`QUANTITIES` as it was typed."""
+    return typed(form, name, QUANTITIES[name][1], units)
 
 
 def in_words(error: InputError, labels: Mapping[str, str]) -> InputError:

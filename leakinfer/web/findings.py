@@ -11,6 +11,7 @@ from leakinfer.job.belief import Belief
 from leakinfer.job.events import FINDING, body_of
 from leakinfer.job.finding import Finding
 from leakinfer.reading import checked, known
+from leakinfer.store import live
 from leakinfer.web.asked import Asked, NotHere
 from leakinfer.web.desk import Seen
 from leakinfer.web.lines import said
@@ -24,9 +25,8 @@ from leakinfer.words.units import Units
 
 @dataclass(frozen=True)
 class Told:
-    """A line of the timeline. ``path``: where it is told what it moved, empty where nothing can have moved."""
+    """A line of the timeline. ``when`` in UTC. ``path``: what it moved; empty where nothing can have."""
 
-    number: int
     when: str
     who: str
     words: str
@@ -53,7 +53,7 @@ def _told(seen: Seen, line: Line, units: Units) -> Told:
     note = str(event.body.get("note") or "")
     when = event.when[:16].replace("T", " ")
     path = job_path(seen.id, "moved", str(event.number)) if event.number > 1 else ""
-    return Told(event.number, when, event.who, words, note, path)
+    return Told(when, event.who, words, note, path)
 
 
 def moved(asked: Asked) -> Response:
@@ -63,13 +63,14 @@ def moved(asked: Asked) -> Response:
     places = [i for i, line in enumerate(seen.lines) if str(line.event.number) == number and i > 0]
     if not places:
         raise NotHere(f"nothing with number {number[:9]} holds", where="what was told")
-    key = ("moved", number)
-    if key not in seen.kept:
-        before, after = seen.lines[places[0] - 1].job, seen.lines[places[0]].job
-        old, new = Belief(before), Belief(after)
-        seen.kept[key] = [(unit_name(new, unit), was, now) for unit, was, now in movers(old, new)]
-    line = _told(seen, seen.lines[places[0]], asked.units)
-    return page(asked, "moved.html", seen=seen, tab="findings", line=line, moved=seen.kept[key])
+    before, after = seen.lines[places[0] - 1], seen.lines[places[0]]
+
+    def compared() -> list[tuple[str, float, float]]:
+        old, new = Belief(before.job), Belief(after.job)
+        return [(unit_name(new, unit), was, now) for unit, was, now in movers(old, new)]
+
+    line, rows = _told(seen, after, asked.units), seen.once(("moved", number), compared)
+    return page(asked, "moved.html", seen=seen, tab="findings", line=line, moved=rows)
 
 
 def undo(asked: Asked) -> Response:
@@ -78,14 +79,14 @@ def undo(asked: Asked) -> Response:
     seen: Seen = asked.desk.undo(before.id, who=asked.who, based_on=asked.form.number("last"), token=asked.token)
     gone = [line for line in before.lines if line.event.number not in {left.event.number for left in seen.lines}]
     if gone:
-        seen.kept["noted"] = Noted(f"Taken back: {_told(before, gone[-1], asked.units).words}")
+        seen.noted = Noted(f"Taken back: {said(gone[-1], asked.units)}")
     return told(asked, seen, noted="1")
 
 
 def causes(asked: Asked) -> Response:
     """The last finding, to tell what else was there that may have made it answer."""
     seen: Seen = asked.desk.see(asked.path["job"])
-    last = _last_finding(seen)
+    last = _last_finding(seen, seen.last)
     method = seen.job.catalogue.methods[last.method]
     return page(
         asked, "causes.html", seen=seen, tab="next", finding=finding_words(seen.job, last), causes=method.false_causes
@@ -94,28 +95,29 @@ def causes(asked: Asked) -> Response:
 
 def tell_causes(asked: Asked) -> Response:
     """Take the last finding back and tell it again with what else was there."""
-    desk, form, job_id = asked.desk, asked.form, asked.path["job"]
-    before: Seen = desk.see(job_id)
-    last = _last_finding(before)
-    there = [cause.id for cause in before.job.catalogue.methods[last.method].false_causes]
+    form, job_id, based_on = asked.form, asked.path["job"], asked.form.number("last")
+    now: Seen = asked.desk.see(job_id)
+    last = _last_finding(now, based_on)
+    there = [cause.id for cause in now.job.catalogue.methods[last.method].false_causes]
     ticked = tuple(known(cause, there, what="thing", where="What else was there") for cause in form.all("cause"))
     finding = structs.replace(last, false_causes=ticked)
-    based_on = form.number("last")
-    without, seen = desk.tell_again(
+    before, seen = asked.desk.tell_again(
         job_id, FINDING, lambda _: body_of(finding), who=asked.who, based_on=based_on, token=asked.token
     )
-    seen.kept["noted"] = noted(without, seen, finding)
+    if seen is not before:
+        seen.noted = noted(before, seen)
     return told(asked, seen, noted="1")
 
 
-def _last_finding(seen: Seen) -> Finding:
-    """The finding that was told last, if nothing was told since.
+def _last_finding(seen: Seen, number: int) -> Finding:
+    """The finding that was the last thing told when the job had so many events.
 
     Raises:
-        NotHere: the last thing told is no finding.
+        NotHere: there is no such event, or what was told last then is no finding.
     """
-    event = seen.lines[-1].event
-    if event.kind != FINDING:
+    held = live(seen.events[:number])
+    event = held[-1] if held else None
+    if event is None or event.kind != FINDING:
         raise NotHere("the last thing told is no test", where="what was told")
     return checked(dict(event.body), Finding, where="the last finding")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from starlette.responses import RedirectResponse, Response
 
 from leakinfer.catalogue.reader import load_catalogue
+from leakinfer.circuit.conditions import AIR_WORDS
 from leakinfer.circuit.model import System
 from leakinfer.circuit.rack import RACK_STORE
 from leakinfer.circuit.reader import load_system, shipped_systems
@@ -12,30 +13,17 @@ from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import begin_body, begun
 from leakinfer.reading import known
-from leakinfer.session.given import AIRS, TIERS, read_facts
+from leakinfer.session.given import read_facts
 from leakinfer.web.asked import Asked, Form, NotHere, short
-from leakinfer.web.fields import Field, in_words, quantity, typed
+from leakinfer.web.cards import TIER_WORDS
+from leakinfer.web.fields import LABELS, QUANTITIES, Field, fact_typed, in_words, quantity
 from leakinfer.web.pages import job_path, page
+from leakinfer.web.present import circumstances_told, loss_typed
 from leakinfer.words.units import Units
 
 TITLE_LETTERS = 80
-QUANTITIES = (
-    ("charge", "mass"),
-    ("age", "age"),
-    ("outdoor", "temperature"),
-    ("indoor", "temperature"),
-    ("time_left", "minutes"),
-)
-LABELS = {
-    "charge": "Right charge",
-    "age": "Age of the system",
-    "lost": "Refrigerant missing",
-    "over": "Since when",
-    "outdoor": "Outdoors",
-    "indoor": "Indoors",
-    "time_left": "Time left",
-    "sites": "Number of places",
-}
+STARTED = ("charge", "age", "outdoor", "indoor", "time_left")
+SITES = "Number of places"
 
 
 def job_list(asked: Asked) -> Response:
@@ -62,25 +50,25 @@ def start(asked: Asked, error: InputError | None = None) -> Response:
         given=asked.form,
         fields=start_fields(system, asked.units, asked.form),
         seen_there=[(c, catalogue.exposures[c.exposure].signs) for c in system.circumstances],
-        tiers=TIERS,
-        airs=AIRS,
+        places=[(place.id, place.name) for place in system.places],
+        refrigerants=[(one, one) for one in system.refrigerants],
+        tiers=TIER_WORDS,
+        airs=AIR_WORDS,
+        sites=SITES,
         error=error,
     )
 
 
 def start_fields(system: System, units: Units, form: Form) -> dict[str, Field]:
     """The quantities that a new job asks for."""
-    usual = units.mass_words(system.charge.typical)
-    asked_for: tuple[tuple[str, str, str], ...] = (
-        ("age", "age", "empty: not known"),
-        ("charge", "mass", f"empty: {usual}"),
-        ("lost", "mass", "added, or gone"),
-        ("over", "span", "the charge was right"),
-        ("outdoor", "temperature", ""),
-        ("indoor", "temperature", ""),
-        ("time_left", "minutes", ""),
-    )
-    return {name: quantity(name, LABELS[name], kind, units, form, hint=hint) for name, kind, hint in asked_for}
+    hints = {
+        "age": "empty: not known",
+        "charge": f"empty: {units.mass_words(system.charge.typical)}",
+        "lost": "added, or gone",
+        "over": "the charge was right",
+    }
+    asked_for = (*STARTED, "lost", "over")
+    return {name: quantity(name, *QUANTITIES[name], units, form, hint=hints.get(name, "")) for name in asked_for}
 
 
 def begin(asked: Asked) -> Response:
@@ -90,7 +78,7 @@ def begin(asked: Asked) -> Response:
     except InputError as error:
         if isinstance(error, NotHere) or asked.plain:
             raise
-        return start(asked, in_words(error, LABELS))
+        return start(asked, in_words(error, LABELS | {"sites": SITES}))
     return RedirectResponse(job_path(made), status_code=303)
 
 
@@ -109,14 +97,11 @@ def _made(asked: Asked) -> str:
 def told_facts(form: Form, units: Units) -> list[tuple[str, str, str]]:
     """The form's entries as facts: name, text, label."""
     told: list[tuple[str, str, str]] = []
-    for name, kind in QUANTITIES:
-        text = typed(form, name, kind, units)
+    for name in STARTED:
+        text = fact_typed(form, name, units)
         told += [(name, text, LABELS[name])] if text else []
-    lost, over = typed(form, "lost", "mass", units), typed(form, "over", "span", units)
-    if (lost is None) != (over is None):
-        missing = LABELS["over"] if over is None else LABELS["lost"]
-        raise InputError("is missing: a loss needs its amount and its time", where=missing)
-    told += [("loss", f"{lost}/{over}", LABELS["lost"])] if lost and over else []
+    loss = loss_typed(form, units)
+    told += [("loss", loss, LABELS["lost"])] if loss else []
     for name, label in (
         ("refrigerant", "Refrigerant"),
         ("consent", "Agreed to"),
@@ -125,14 +110,7 @@ def told_facts(form: Form, units: Units) -> list[tuple[str, str, str]]:
     ):
         told += [(name, form.one(name), label)] if form.one(name) else []
     told += [("charge_weighed", "yes", "Charge")] if form.one("charge_weighed") == "yes" else []
-    return told + circumstances_told(form)
-
-
-def circumstances_told(form: Form) -> list[tuple[str, str, str]]:
-    """What was seen or looked for in vain, of the entries that begin with ``there:``."""
-    answers = {"yes": "seen", "no": "not_there"}
-    named = [(name.removeprefix("there:"), text) for name, text in form.pairs if name.startswith("there:")]
-    return [(answers[text], name, "What can be seen") for name, text in named if text in answers]
+    return told + circumstances_told(form, {})
 
 
 def _system_name(asked: Asked) -> str:
@@ -148,7 +126,7 @@ def _system_name(asked: Asked) -> str:
 
 def _system(name: str) -> System:
     if name.startswith(f"{RACK_STORE}:") and len(name) > len(RACK_STORE) + 5:
-        raise InputError("is too many for the page", where=LABELS["sites"], allowed="up to 9999")
+        raise InputError("is too many for the page", where=SITES, allowed="up to 9999")
     return load_system(name)
 
 

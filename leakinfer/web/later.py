@@ -13,6 +13,7 @@ from leakinfer.session.given import years
 from leakinfer.web.asked import Asked, Form, NotHere, short
 from leakinfer.web.desk import Seen, Stale
 from leakinfer.web.fields import in_words, quantity, typed
+from leakinfer.web.lines import said
 from leakinfer.web.noting import Noted, tell
 from leakinfer.web.pages import page, told
 from leakinfer.words.job import part_words, return_words
@@ -44,10 +45,9 @@ def tell_repair(asked: Asked) -> Response:
     form, target = asked.form, asked.path["target"]
     done = Repaired(target, form.one("exchanged") == "yes", note=short(form, "note", "Note"))
 
-    def note(seen: Seen) -> Noted:
+    def note(_: Seen, seen: Seen) -> Noted:
         prove = " ".join(dict.fromkeys(entry.verify for entry in entries_of(seen.job, target)))
-        word = "New part" if done.exchanged else "Repaired"
-        return Noted(f"{word}: {part_words(seen.job, target)}", verdict=f"Prove it: {prove}")
+        return Noted(said(seen.lines[-1], asked.units), verdict=f"Prove it: {prove}")
 
     return told(asked, tell(asked, REPAIR, lambda _: body_of(done), note), noted="1")
 
@@ -77,7 +77,7 @@ def tell_visit(asked: Asked) -> Response:
             raise InputError("is missing", where=LABELS["after"], allowed="a time, as 6 months")
         kg = None if missing is None else parse_quantity(missing, "mass", LABELS["missing"])
         later = body_of(Return(years(after, LABELS["after"]), form.one("not_recharged") != "yes", kg))
-        seen = tell(asked, RETURN, lambda _: later, lambda _: Noted(f"Later visit: {return_words(later)}"))
+        seen = tell(asked, RETURN, lambda _: later, lambda *_: Noted(f"Later visit: {return_words(later)}"))
     except InputError as error:
         if isinstance(error, Stale | NotHere) or asked.plain:
             raise

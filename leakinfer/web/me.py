@@ -10,12 +10,11 @@ from importlib.resources import files
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from leakinfer.errors import InputError
-from leakinfer.web.asked import NAME_LETTERS, UNITS_COOKIE, WHO_COOKIE, Asked, NotHere, short
-from leakinfer.web.doors import KEY_COOKIE, Doors
+from leakinfer.web.asked import NAME_LETTERS, UNITS_COOKIE, WHO_COOKIE, Asked, NotHere, keep, short
+from leakinfer.web.doors import KEY_COOKIE
 from leakinfer.web.pages import inside, page
 from leakinfer.words.units import units_of
 
-COOKIE_SECONDS = 400 * 24 * 3600
 WRONG_KEY_SECONDS = 1.0  # that a wrong key costs, so that none is found by trying
 TYPES = {
     "css": "text/css; charset=utf-8",
@@ -31,7 +30,7 @@ def settings(asked: Asked, error: InputError | None = None) -> Response:
     return page(asked, "settings.html", 400 if error else 200, error=error, back=back if inside(back) else "/")
 
 
-def keep(asked: Asked) -> Response:
+def keep_settings(asked: Asked) -> Response:
     """Keep the choices in cookies."""
     form = asked.form
     try:
@@ -43,7 +42,7 @@ def keep(asked: Asked) -> Response:
     answer = RedirectResponse(back if inside(back) else "/", status_code=303)
     chosen = {UNITS_COOKIE: f"{units.pressure}.{units.temperature}.{units.mass}", WHO_COOKIE: who.encode().hex()}
     for name, value in chosen.items():
-        answer.set_cookie(name, value, max_age=COOKIE_SECONDS, httponly=True, samesite="strict")
+        keep(asked, answer, name, value)
     return answer
 
 
@@ -59,12 +58,11 @@ def enter_key(asked: Asked) -> Response:
 
 
 def _let_in(asked: Asked, key: str) -> Response:
-    doors: Doors = asked.doors
-    if not doors.opens(key):
+    if not asked.doors.opens(key):
         time.sleep(WRONG_KEY_SECONDS)
         return page(asked, "enter.html", 403, error=InputError("is not the key of this page", where="Key"))
     answer = RedirectResponse("/", status_code=303)
-    answer.set_cookie(KEY_COOKIE, doors.pass_word(), max_age=COOKIE_SECONDS, httponly=True, samesite="strict")
+    keep(asked, answer, KEY_COOKIE, asked.doors.pass_word())
     return answer
 
 
@@ -98,7 +96,7 @@ def alive(asked: Asked) -> Response:
 
 
 ROUTES = (
-    ("/settings", settings, keep),
+    ("/settings", settings, keep_settings),
     ("/enter", enter, enter_key),
     ("/static/{name}", static, None),
     ("/worker.js", worker, None),

@@ -31,24 +31,21 @@ class Noted:
     causes: bool = False  # something else may have made it answer, and nothing was ticked
 
 
-def tell(asked: Asked, kind: str, body: Callable[[Job], Mapping[str, Any]], note: Callable[[Seen], Noted]) -> Seen:
-    """Tell one event, once; ``note`` says what it did, and is asked only where it is told now."""
-    made: list[Mapping[str, Any]] = []
-
-    def once(job: Job) -> Mapping[str, Any]:
-        made[:] = [body(job)]
-        return made[0]
-
+def tell(
+    asked: Asked, kind: str, body: Callable[[Job], Mapping[str, Any]], note: Callable[[Seen, Seen], Noted]
+) -> Seen:
+    """Tell one event, once; ``note`` says what it did to the job before it, and is asked only where it is told now."""
     based_on = asked.form.number("last")
-    seen: Seen = asked.desk.tell(asked.path["job"], kind, once, who=asked.who, based_on=based_on, token=asked.token)
-    if made:
-        seen.kept["noted"] = note(seen)
+    before, seen = asked.desk.tell(asked.path["job"], kind, body, who=asked.who, based_on=based_on, token=asked.token)
+    if seen is not before:
+        seen.noted = note(before, seen)
     return seen
 
 
-def noted(before: Seen, seen: Seen, finding: Finding) -> Noted:
-    """What a finding did to the belief."""
+def noted(before: Seen, seen: Seen) -> Noted:
+    """What a finding, the last of the job, did to the belief."""
     job, old, new = seen.job, before.belief, seen.belief
+    finding = job.findings[-1]
     method = job.catalogue.methods[finding.method]
     verdict = verdict_of(before.job, finding, new.rates.matters_g_per_year)
     answered = finding.outcome != method.silent

@@ -11,6 +11,7 @@ from urllib.parse import quote, urlencode
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
+from leakinfer.report.wording import capital
 from leakinfer.web.asked import Asked
 from leakinfer.web.desk import Seen
 from leakinfer.words.job import time_words
@@ -39,8 +40,9 @@ def templates() -> Environment:
         left=left,
         span=lambda wait: time_words(wait / 60),
         part=lambda text: quote(text, safe=""),
+        capital=capital,
     )
-    found.globals["with_query"] = lambda path, **query: f"{path}?{urlencode(query)}"
+    found.globals["job_path"] = job_path
     return found
 
 
@@ -74,7 +76,7 @@ def told(asked: Asked, seen: Seen, *parts: str, **query: str) -> Response:
     """After something was told: on to a page, or an object for the script that sent it from its queue."""
     where = job_path(seen.id, *parts, **query)
     if asked.plain:
-        return JSONResponse({"last": seen.last, "where": where, "noted": seen.lines[-1].words})
+        return JSONResponse({"last": seen.last, "where": where})
     return RedirectResponse(where, status_code=303)
 
 

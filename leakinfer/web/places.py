@@ -15,6 +15,8 @@ from leakinfer.job.job import Job
 from leakinfer.job.why import explain
 from leakinfer.reading import known
 from leakinfer.report.circuit import circuit_svg
+from leakinfer.report.circuit.states import STATE_WORDS, state_of
+from leakinfer.report.wording import capital
 from leakinfer.session.ending import cautions_of
 from leakinfer.web.asked import Asked, short
 from leakinfer.web.cards import ranked_card
@@ -22,26 +24,16 @@ from leakinfer.web.desk import Seen, Stale
 from leakinfer.web.naming import fitted
 from leakinfer.web.noting import Noted, tell
 from leakinfer.web.pages import job_path, page, told
-from leakinfer.words.belief import ranked_units, unit_name
 from leakinfer.words.job import repairs_of, years_words
 from leakinfer.words.plan import once_each
 from leakinfer.words.units import Units
 
-# What can be said of a place: the word, and the mark that stands beside it on the page.
-MARKS = {
-    "confirmed": "confirmed",
-    "likely here": "likely",
-    "nothing detectable": "clear",
-    "cannot tell yet": "open",
-    "not checked": "none",
-    "repaired": "repaired",
-}
 SHOWN = 120  # places of one list; more are found by the filters
 
 
 @dataclass(frozen=True)
 class Spot:
-    """A place in one line of the list."""
+    """A place in one line of the list. ``mark``: the state that the drawing shows, too."""
 
     site: str
     name: str
@@ -55,15 +47,14 @@ def all_places(asked: Asked) -> Response:
     """Places by the air around them, likeliest area first; filtered by what is known, by place and by a word."""
     seen: Seen = asked.desk.see(asked.path["job"])
     job = seen.job
-    stand, mark, word = asked.query.one("place"), asked.query.one("mark"), asked.query.one("word").casefold()
-    zone = asked.query.one("zone")
+    chosen = {name: asked.query.one(name) for name in ("place", "zone", "mark", "word")}
     areas: list[tuple[str, float, list[Spot]]] = []
     count = 0
     for part in job.system.zones:
-        if (stand and part.place != stand) or (zone and part.id != zone):
+        if chosen["place"] not in ("", part.place) or chosen["zone"] not in ("", part.id):
             continue
         spots = [_spot(seen, site) for site in job.sites if site.zone == part.id]
-        spots = [one for one in spots if (not mark or one.mark == mark) and word in one.name.casefold()]
+        spots = [one for one in spots if _fits(one, chosen["mark"], chosen["word"])]
         if spots:
             areas.append((part.name, max(one.chance for one in spots), spots))
             count += len(spots)
@@ -76,12 +67,15 @@ def all_places(asked: Asked) -> Response:
         areas=_cut(areas),
         count=count,
         shown=SHOWN,
-        units_of=[(unit_name(seen.belief, unit), chance) for unit, chance in ranked_units(seen.belief)[:5]],
         places=[(part.id, part.name) for part in job.system.places],
         zones=[(part.id, part.name) for part in job.system.zones],
-        marks=MARKS,
-        chosen={"place": stand, "mark": mark, "word": asked.query.one("word"), "zone": zone},
+        marks=STATE_WORDS,
+        chosen=chosen,
     )
+
+
+def _fits(spot: Spot, mark: str, word: str) -> bool:
+    return mark in ("", spot.mark) and word.casefold() in spot.name.casefold()
 
 
 def _cut(areas: list[tuple[str, float, list[Spot]]]) -> list[tuple[str, float, list[Spot]]]:
@@ -98,29 +92,21 @@ def _cut(areas: list[tuple[str, float, list[Spot]]]) -> list[tuple[str, float, l
 def _spot(seen: Seen, site: Site) -> Spot:
     verdict = seen.verdicts[site.id]
     many = f" (x {site.count})" if site.count > 1 else ""
-    name = f"{site.name}{many}"
     return Spot(
         site.id,
-        name[:1].upper() + name[1:],
+        capital(f"{site.name}{many}"),
         seen.belief.matters_probability[site.id],
-        verdict,
-        mark_of(verdict),
+        verdict.words,
+        state_of(verdict),
         job_path(seen.id, "place", site.id),
     )
-
-
-def mark_of(verdict: str) -> str:
-    """The mark of a verdict's words."""
-    return next((mark for word, mark in MARKS.items() if verdict.startswith(word)), "none")
 
 
 def story(asked: Asked) -> Response:
     """Why a place is likely or not, what can be done there, and how it is repaired."""
     seen: Seen = asked.desk.see(asked.path["job"])
     site = fitted(seen.job, asked.path["site"])
-    key = ("story", site)
-    if key not in seen.kept:
-        seen.kept[key] = explain(seen.job, site)
+    why = seen.once(("story", site), lambda: explain(seen.job, site))
     part = seen.job.site(site)
     entry = seen.job.catalogue.repairs[part.component]
     tests = [test for test in seen.plan.next if test.candidate.target == site]
@@ -131,8 +117,8 @@ def story(asked: Asked) -> Response:
         tab="places",
         site=part,
         spot=_spot(seen, part),
-        steps=[(_step(step.what, seen.job, asked.units), step) for step in seen.kept[key].steps],
-        notes=seen.kept[key].notes,
+        steps=[(_step(step.what, seen.job, asked.units), step) for step in why.steps],
+        notes=why.notes,
         entry=entry,
         warnings=cautions_of(seen.job, entry),
         cards=[ranked_card(seen.job, seen.id, test, asked.units) for test in once_each(tests)[:5]],
@@ -162,15 +148,15 @@ def not_fitted(asked: Asked) -> Response:
     before = asked.desk.see(asked.path["job"])
     name = next((part.name for part in before.job.system.sites if part.id == site), site)
     note = Noted(f"Struck out: {name}. This system does not have it.")
-    return told(asked, tell(asked, FACTS, body, lambda _: note), noted="1")
+    return told(asked, tell(asked, FACTS, body, lambda *_: note), noted="1")
 
 
 def drawing(asked: Asked) -> Response:
     """The circuit as a drawing, each place with what is known of it."""
     seen: Seen = asked.desk.see(asked.path["job"])
-    if "drawing" not in seen.kept:
-        seen.kept["drawing"] = circuit_svg(seen.belief, link=_linked(seen))
-    return page(asked, "drawing.html", seen=seen, tab="places", svg=seen.kept["drawing"])
+    belief = seen.belief
+    svg = seen.once("drawing", lambda: circuit_svg(belief, link=_linked(seen)))
+    return page(asked, "drawing.html", seen=seen, tab="places", svg=svg)
 
 
 def _linked(seen: Seen) -> Callable[[str], str]:
@@ -229,7 +215,7 @@ def _added(asked: Asked) -> Response:
         view = form.one("view") != "no"
         return body_of(Site(_id(job, name), name, form.one("component"), zones[zone], zone, section, view=view))
 
-    return told(asked, tell(asked, SITE, body, lambda _: Noted(f"Added: {name}")), noted="1")
+    return told(asked, tell(asked, SITE, body, lambda *_: Noted(f"Added: {name}")), noted="1")
 
 
 def _id(job: Job, name: str) -> str:

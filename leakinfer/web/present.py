@@ -2,53 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from decimal import Decimal
 from typing import Any
 
-from msgspec import to_builtins
+from msgspec import structs, to_builtins
 from starlette.responses import Response
 
 from leakinfer.circuit.conditions import AIR_WORDS
-from leakinfer.circuit.model import ELSEWHERE
+from leakinfer.circuit.model import ELSEWHERE, WHOLE
 from leakinfer.errors import InputError
 from leakinfer.job.events import FACTS
 from leakinfer.job.facts import Facts
 from leakinfer.job.job import Job
+from leakinfer.physics.units import kg_to_pound
+from leakinfer.report.wording import capital
 from leakinfer.session.given import read_facts
 from leakinfer.web.asked import Asked, Form
-from leakinfer.web.cards import STATE_WORDS
+from leakinfer.web.cards import STATE_WORDS, TIER_WORDS
 from leakinfer.web.desk import Seen, Stale
-from leakinfer.web.fields import Field, in_words, quantity, typed
+from leakinfer.web.fields import LABELS, QUANTITIES, Field, fact_typed, in_words, quantity
 from leakinfer.web.lines import said
 from leakinfer.web.noting import Noted, tell
 from leakinfer.web.pages import page, told
 from leakinfer.words.units import Units
 
-# Quantities by page: fact, label, what is typed. Names of facts as 'leakinfer fact' has them.
-NOW = (
-    ("outdoor", "Outdoors", "temperature"),
-    ("indoor", "Indoors", "temperature"),
-    ("high", "High-side gauge", "gauge_pressure"),
-    ("low", "Low-side gauge", "gauge_pressure"),
-    ("test", "Test gas in it", "gauge_pressure"),
-    ("time_left", "Minutes left", "minutes"),
-)
-SYSTEM = (
-    ("charge", "Right charge", "mass"),
-    ("age", "Age", "age"),
-    ("tight_ago", "All of it last proved tight, how long ago", "age"),
-    ("rating_high", "Nameplate, high side", "gauge_pressure"),
-    ("rating_low", "Nameplate, low side", "gauge_pressure"),
-    ("volume", "Volume inside the whole circuit", "volume"),
-    ("matters", "Smallest loss that counts", "mass_rate"),
-)
-TIER_WORDS = {
-    "quick": "a quick look, no hoses",
-    "standard": "hoses, shroud, dye; nitrogen if it is flat",
-    "intrusive": "charge out, circuit cut where needed",
-}
-LABELS = {name: label for name, label, _ in (*NOW, *SYSTEM)} | {"lost": "Refrigerant missing", "over": "Since when"}
+NOW = ("outdoor", "indoor", "high", "low", "test", "time_left")
+LOSS = ("lost", "over")
+SYSTEM = ("charge", "age", "tight_ago", "rating_high", "rating_low", "volume", "matters")
 FORGOTTEN = ("high", "low", "test", "time_left", "tight_ago", "rating_high", "rating_low", "volume")
+HINTS = {"over": "the charge was right"}
+Changes = Callable[[Job], list[tuple[str, str, str]]]
 
 
 def shown(job: Job, units: Units) -> dict[str, tuple[str, str]]:
@@ -58,22 +43,33 @@ def shown(job: Job, units: Units) -> dict[str, tuple[str, str]]:
     def pressure(kpa: float | None) -> tuple[str, str]:
         return ("" if kpa is None else units.pressure_figure(kpa).replace(",", ""), units.pressure)
 
-    mass = ("lb", 0.45359237) if units.mass == "oz" else ("kg", 1.0)
+    def mass(kg: float | None) -> tuple[str, str]:
+        pounds = units.mass == "oz"
+        return _figure(kg_to_pound(kg) if pounds and kg is not None else kg, 4), "lb" if pounds else "kg"
+
+    loss = facts.loss
     return {
         "outdoor": (units.temperature_figure(facts.outdoor_c), units.temperature),
         "indoor": (units.temperature_figure(facts.indoor_c), units.temperature),
         "high": pressure(facts.high_kpa),
         "low": pressure(facts.low_kpa),
         "test": pressure(facts.test_kpa or None),
-        "time_left": ("" if facts.minutes_left is None else f"{facts.minutes_left:.0f}", "min"),
-        "charge": (f"{facts.charge_kg / mass[1]:.4g}", mass[0]),
-        "age": (f"{facts.age_years:.3g}", "years"),
-        "tight_ago": ("" if facts.tight_years_ago is None else f"{facts.tight_years_ago:.3g}", "years"),
+        "time_left": (_figure(facts.minutes_left, 4), "min"),
+        "charge": mass(facts.charge_kg),
+        "lost": mass(None if loss is None else loss.kg),
+        "over": (_figure(None if loss is None else loss.years, 4), "years"),
+        "age": (_figure(facts.age_years, 3), "years"),
+        "tight_ago": (_figure(facts.tight_years_ago, 3), "years"),
         "rating_high": pressure(facts.rating_high_kpa),
         "rating_low": pressure(facts.rating_low_kpa),
-        "volume": ("" if facts.volume_l is None else f"{facts.volume_l:.3g}", "l"),
+        "volume": (_figure(facts.volume_l, 3), "l"),
         "matters": _matters(facts, units),
     }
+
+
+def _figure(number: float | None, count: int) -> str:
+    """A number as a person types it, to so many figures: no exponent, since units are read behind plain numbers."""
+    return "" if number is None else f"{Decimal(f'{number:.{count}g}'):f}"
 
 
 def _matters(facts: Facts, units: Units) -> tuple[str, str]:
@@ -83,21 +79,20 @@ def _matters(facts: Facts, units: Units) -> tuple[str, str]:
     return number, unit
 
 
-def _fields(rows: Iterable[tuple[str, str, str]], asked: Asked, job: Job, given: Form | None) -> list[Field]:
+def _fields(names: Iterable[str], asked: Asked, job: Job, given: Form | None) -> list[Field]:
+    """Fields with what holds in them, or with what was typed where a form comes back."""
     there = shown(job, asked.units)
-    made = []
-    for name, label, kind in rows:
-        field = quantity(name, label, kind, asked.units, given)
-        if given is None:
-            field = Field(name, label, field.offered, there[name][1], there[name][0])
-        made.append(field)
-    return made
+    fields = [quantity(name, *QUANTITIES[name], asked.units, given, hint=HINTS.get(name, "")) for name in names]
+    if given is not None:
+        return fields
+    return [replace(field, value=there[field.name][0], unit=there[field.name][1]) for field in fields]
 
 
 def now(asked: Asked, error: InputError | None = None) -> Response:
     """How things stand: where you are, the air, the system, gauges, consent, time, tools."""
     seen: Seen = asked.desk.see(asked.path["job"])
     job = seen.job
+    given = asked.form if error else None
     aids = [setup for setup in job.catalogue.setups.values() if setup.to is None]
     return page(
         asked,
@@ -105,9 +100,8 @@ def now(asked: Asked, error: InputError | None = None) -> Response:
         400 if error else 200,
         seen=seen,
         tab="now",
-        facts=job.facts,
-        given=asked.form if error else None,
-        fields=_fields(NOW, asked, job, asked.form if error else None),
+        facts=_as_stated(job.facts, given),
+        fields=_fields(NOW, asked, job, given),
         places=[(place.id, place.name) for place in job.system.places],
         airs=AIR_WORDS,
         states=STATE_WORDS,
@@ -120,17 +114,48 @@ def now(asked: Asked, error: InputError | None = None) -> Response:
     )
 
 
+def _as_stated(facts: Facts, given: Form | None) -> Facts:
+    """The facts with what a form that comes back says of the present; its quantities stand in their fields."""
+    if given is None or not given.one("lists"):
+        return facts
+    isolated = given.one("isolated")
+    return structs.replace(
+        facts,
+        state=given.one("state") or facts.state,
+        heating=given.one("heating") == "yes",
+        test_isolation=None if isolated in ("", WHOLE) else isolated,
+        place=given.one("at") or facts.place,
+        consent=given.one("consent") or facts.consent,
+        not_on_van=given.all("not_on_van"),
+        aids=given.all("in_place"),
+        opened=given.all("opened"),
+    )
+
+
+def _as_told(facts: Facts, given: Form | None) -> Facts:
+    """The facts with what a form that comes back says of the system; its quantities stand in their fields."""
+    if given is None or not given.one("lists"):
+        return facts
+    gone = {name: text for name, text in given.pairs if _answers(name, text, ("yes", "no", "open"))}
+    looked = {name.removeprefix("there:"): text == "yes" for name, text in gone.items() if text != "open"}
+    left = {name: there for name, there in facts.circumstances.items() if f"there:{name}" not in gone}
+    return structs.replace(
+        facts,
+        refrigerant=given.one("refrigerant") or facts.refrigerant,
+        first_charge_weighed=given.one("charge_weighed") == "yes",
+        circumstances=left | looked,
+        not_fitted=given.all("not_fitted"),
+        seen=given.all("noticed"),
+    )
+
+
 def system(asked: Asked, error: InputError | None = None) -> Response:
     """What is known of the system: charge, age, loss, what can be seen, what is not fitted, what to tell the owner."""
     seen: Seen = asked.desk.see(asked.path["job"])
     job = seen.job
-    loss = job.facts.loss
     given = asked.form if error else None
-    lost = quantity("lost", "Refrigerant missing", "mass", asked.units, given)
-    over = quantity("over", "Since the charge was right", "span", asked.units, given)
-    if given is None and loss is not None:
-        lost = Field(lost.name, lost.label, lost.offered, "g", f"{loss.kg * 1000:.4g}")
-        over = Field(over.name, over.label, over.offered, "years", f"{loss.years:.4g}")
+    charge, *fields = _fields(SYSTEM, asked, job, given)
+    lost, over = _fields(LOSS, asked, job, given)
     exposures = job.catalogue.exposures
     return page(
         asked,
@@ -138,37 +163,38 @@ def system(asked: Asked, error: InputError | None = None) -> Response:
         400 if error else 200,
         seen=seen,
         tab="now",
-        facts=job.facts,
-        given=given,
-        fields=_fields(SYSTEM, asked, job, given),
+        facts=_as_told(job.facts, given),
+        fields=fields,
+        charge=charge,
         lost=lost,
         over=over,
         circumstances=[
-            (name, _capital(job.target_name(name)), exposures[job.exposure_of[name]].signs) for name in job.exposure_of
+            (name, capital(job.target_name(name)), exposures[job.exposure_of[name]].signs) for name in job.exposure_of
         ],
         sites=[(site.id, site.name) for site in job.system.sites if site.id != ELSEWHERE],
         notice=[one for one in job.catalogue.advice.values() if one.told],
-        refrigerants=list(dict.fromkeys((job.facts.refrigerant, *job.system.refrigerants))),
+        refrigerants=[(one, one) for one in dict.fromkeys((job.facts.refrigerant, *job.system.refrigerants))],
         error=error,
     )
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def told_quantities(rows: Iterable[tuple[str, str, str]], asked: Asked, job: Job) -> list[tuple[str, str, str]]:
+def told_quantities(names: Iterable[str], asked: Asked, job: Job) -> list[tuple[str, str, str]]:
     """Those quantities of a form that differ from what stood in it."""
     there, form, told_now = shown(job, asked.units), asked.form, []
-    names = {name for name, _ in form.pairs}
-    for name, label, kind in rows:
-        if name not in names or (form.one(name), form.one(f"{name}_unit")) == there[name]:
+    for name in names:
+        if _as_it_stood(form, name, there):
             continue
-        text = typed(form, name, kind, asked.units)
+        text = fact_typed(form, name, asked.units)
         if text is None and name in FORGOTTEN and there[name][0]:
             text = "none"
-        told_now += [(name, text, label)] if text else []
+        told_now += [(name, text, LABELS[name])] if text else []
     return told_now
+
+
+def _as_it_stood(form: Form, name: str, there: Mapping[str, tuple[str, str]]) -> bool:
+    """Whether the form lacks a quantity, or tells what stood in it."""
+    names = {told for told, _ in form.pairs}
+    return name not in names or (form.one(name), form.one(f"{name}_unit")) == there[name]
 
 
 def tell_now(asked: Asked) -> Response:
@@ -203,15 +229,11 @@ def tell_system(asked: Asked) -> Response:
         told_now = told_quantities(SYSTEM, asked, job)
         if form.one("refrigerant") and form.one("refrigerant") != facts.refrigerant:
             told_now.append(("refrigerant", form.one("refrigerant"), "Refrigerant"))
-        told_now += _loss(asked, facts)
-        if form.one("charge_weighed") in ("yes", "no"):
-            weighed = form.one("charge_weighed") == "yes"
-            told_now += (
-                []
-                if weighed == facts.first_charge_weighed
-                else [("charge_weighed", form.one("charge_weighed"), "Charge")]
-            )
-        told_now += _circumstances(form, facts)
+        told_now += _loss(asked, job)
+        weighed = "yes" if facts.first_charge_weighed else "no"
+        if form.one("charge_weighed") not in ("", weighed):
+            told_now.append(("charge_weighed", form.one("charge_weighed"), "Charge"))
+        told_now += circumstances_told(form, facts.circumstances)
         if form.one("lists"):
             told_now += _listed(form.all("not_fitted"), facts.not_fitted, "not_fitted", "fitted")
             told_now += _listed(form.all("noticed"), facts.seen, "noticed", "not_noticed")
@@ -220,29 +242,40 @@ def tell_system(asked: Asked) -> Response:
     return _tell(asked, changes, system)
 
 
-def _loss(asked: Asked, facts: Facts) -> list[tuple[str, str, str]]:
-    lost, over = typed(asked.form, "lost", "mass", asked.units), typed(asked.form, "over", "span", asked.units)
-    there = facts.loss
+def loss_typed(form: Form, units: Units) -> str | None:
+    """A loss with its time, as facts have it; None where neither was typed.
+
+    Raises:
+        InputError: one of them is missing.
+    """
+    lost, over = (fact_typed(form, name, units) for name in LOSS)
     if lost is None and over is None:
-        return [("loss", "none", LABELS["lost"])] if there is not None and asked.form.one("lists") else []
+        return None
     if lost is None or over is None:
         where = LABELS["lost" if lost is None else "over"]
         raise InputError("is missing: a loss needs its amount and its time", where=where)
-    same = there is not None and (lost, over) == (f"{there.kg * 1000:.4g} g", f"{there.years:.4g} years")
-    return [] if same else [("loss", f"{lost}/{over}", LABELS["lost"])]
+    return f"{lost}/{over}"
 
 
-def _circumstances(form: Form, facts: Facts) -> list[tuple[str, str, str]]:
-    """Answers that differ from what is a fact already."""
-    told_now = []
+def _loss(asked: Asked, job: Job) -> list[tuple[str, str, str]]:
+    """The loss, where the form tells another one; both fields empty forget it."""
+    there = shown(job, asked.units)
+    if all(_as_it_stood(asked.form, name, there) for name in LOSS):
+        return []
+    told_now = loss_typed(asked.form, asked.units) or ("none" if job.facts.loss is not None else "")
+    return [("loss", told_now, LABELS["lost"])] if told_now else []
+
+
+def circumstances_told(form: Form, there: Mapping[str, bool]) -> list[tuple[str, str, str]]:
+    """What was seen, looked for in vain or is open again, of the entries that begin with ``there:``, where it differs
+    from what is ``there`` already."""
     words = {"yes": ("seen", True), "no": ("not_there", False), "open": ("maybe", None)}
-    for name, text in form.pairs:
-        if not name.startswith("there:") or text not in words:
-            continue
-        circumstance, (fact, value) = name.removeprefix("there:"), words[text]
-        if facts.circumstances.get(circumstance) is not value:
-            told_now.append((fact, circumstance, "What can be seen"))
-    return told_now
+    told_now = [(name.removeprefix("there:"), *words[text]) for name, text in form.pairs if _answers(name, text, words)]
+    return [(fact, name, "What can be seen") for name, fact, value in told_now if there.get(name) is not value]
+
+
+def _answers(name: str, text: str, words: Iterable[str]) -> bool:
+    return name.startswith("there:") and text in words
 
 
 def _listed(chosen: Iterable[str], there: Iterable[str], add: str, take: str) -> list[tuple[str, str, str]]:
@@ -251,9 +284,8 @@ def _listed(chosen: Iterable[str], there: Iterable[str], add: str, take: str) ->
     return [(add, name, "Ticks") for name in sorted(new - old)] + [(take, name, "Ticks") for name in sorted(old - new)]
 
 
-def _tell(asked: Asked, changes: Any, form_page: Any) -> Response:
+def _tell(asked: Asked, changes: Changes, form_page: Callable[[Asked, InputError], Response]) -> Response:
     """Add the changed facts; on an error the form comes back as it was."""
-    before: Seen = asked.desk.see(asked.path["job"])
 
     def body(job: Job) -> dict[str, Any]:
         changed = read_facts(to_builtins(job.facts), changes(job), job.catalogue)
@@ -262,14 +294,13 @@ def _tell(asked: Asked, changes: Any, form_page: Any) -> Response:
         return changed
 
     try:
-        seen = tell(asked, FACTS, body, lambda seen: Noted(f"Noted: {said(seen.lines[-1], asked.units)}"))
+        seen = tell(asked, FACTS, body, lambda _, seen: Noted(f"Noted: {said(seen.lines[-1], asked.units)}"))
     except _Nothing:
-        return told(asked, before)
+        return told(asked, asked.desk.see(asked.path["job"]))
     except InputError as error:
         if isinstance(error, Stale) or asked.plain:
             raise
-        response: Response = form_page(asked, in_words(error, LABELS))
-        return response
+        return form_page(asked, in_words(error, LABELS))
     return told(asked, seen, noted="1")
 
 

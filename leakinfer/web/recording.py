@@ -10,17 +10,17 @@ from starlette.responses import Response
 
 from leakinfer.errors import InputError
 from leakinfer.job.events import AIRED, FINDING, SKIP, body_of
-from leakinfer.job.finding import Finding, Skip
+from leakinfer.job.finding import Skip
 from leakinfer.job.job import Job
 from leakinfer.job.later import Aired
 from leakinfer.web.asked import Asked, NotHere, short
 from leakinfer.web.choosing import one_test
 from leakinfer.web.desk import Seen, Stale
+from leakinfer.web.lines import said
 from leakinfer.web.naming import chosen
 from leakinfer.web.noting import Noted, noted, tell
 from leakinfer.web.pages import told
 from leakinfer.web.telling import finding_told
-from leakinfer.words.job import part_words, place_words
 
 
 def record(asked: Asked) -> Response:
@@ -36,42 +36,35 @@ def record(asked: Asked) -> Response:
 
 def _recorded(asked: Asked) -> Response:
     form = asked.form
-    before: Seen = asked.desk.see(asked.path["job"])
-    made: list[Finding] = []
 
     def body(job: Job) -> Mapping[str, Any]:
         method, target = chosen(job, form.one("method"), form.one("target"))
-        made[:] = [finding_told(job, method, target, form, asked.units)]
-        return body_of(made[0])
+        return body_of(finding_told(job, method, target, form, asked.units))
 
-    return told(asked, tell(asked, FINDING, body, lambda seen: noted(before, seen, made[0])), noted="1")
+    return told(asked, tell(asked, FINDING, body, noted), noted="1")
 
 
 def skip(asked: Asked) -> Response:
     """A test that cannot be done here, with the reason."""
     form = asked.form
-    reason = short(form, "reason", "Reason") or short(form, "own_reason", "Reason")
+    # What was typed comes first: the key that ends typing presses the first button, too.
+    reason = short(form, "own_reason", "Reason") or short(form, "reason", "Reason")
     if not reason:
         raise InputError("is missing", where="Reason", allowed="a few words, as 'no key'")
     left_out = Skip(form.one("target"), reason, form.one("method") or None)
 
-    def note(seen: Seen) -> Noted:
-        return Noted(f"Left out: {_skipped(seen.job, left_out)} ({reason})")
+    def note(_: Seen, seen: Seen) -> Noted:
+        return Noted(said(seen.lines[-1], asked.units))
 
     return told(asked, tell(asked, SKIP, lambda _: body_of(left_out), note), noted="1")
-
-
-def _skipped(job: Job, skip: Skip) -> str:
-    places = {place.id: place.name for place in job.system.places}
-    return places.get(skip.target) or part_words(job, skip.target)
 
 
 def aired(asked: Asked) -> Response:
     """A place was aired until the probe fell silent."""
     place = asked.form.one("place")
 
-    def note(seen: Seen) -> Noted:
-        return Noted(f"Aired: {place_words(seen.job, place)}. Check the probe on a known leak before it goes on.")
+    def note(_: Seen, seen: Seen) -> Noted:
+        return Noted(f"{said(seen.lines[-1], asked.units)}. Check the probe on a known leak before it goes on.")
 
     return told(asked, tell(asked, AIRED, lambda _: body_of(Aired(place)), note), noted="1")
 

@@ -30,7 +30,8 @@ def rules(asked: Asked) -> Response:
     seen: Seen = asked.desk.see(asked.path["job"])
     form, facts = asked.query, seen.job.facts
     european, european_error = _tried(lambda: _european(facts, form))
-    asked_us = bool(form.all("day") or form.one("kind"))
+    rows = [f"{name}{number}" for name in ("day", "added") for number in range(ADDITIONS)]
+    asked_us = any(form.one(name) for name in ("kind", "commissioned", *rows))
     american, american_error = _tried(lambda: _american(facts, form, asked.units)) if asked_us else (None, None)
     return page(
         asked,
@@ -74,6 +75,8 @@ def _american(facts: Facts, form: Form, units: Units) -> Any:
             raise InputError(
                 "is missing: what was put in needs its day and its amount", where="Day" if mass else "Put in"
             )
+    if not form.one("kind"):
+        raise InputError("is missing", where="Kind of system")
     kind: Any = known(form.one("kind"), KIND_WORDS, what="kind", where="Kind of system")
     commissioned = day_of(form.one("commissioned"), "First day in service") if form.one("commissioned") else None
     history = History(facts.refrigerant, kind, facts.charge_kg, date.today(), tuple(added), (), commissioned)

@@ -12,7 +12,7 @@ from leakinfer.job.job import Job
 from leakinfer.session.readings import READING_NAMES
 from leakinfer.session.recording import finding_of
 from leakinfer.web.asked import Form, short
-from leakinfer.web.fields import Field, in_words, quantity, typed
+from leakinfer.web.fields import QUANTITIES, Field, in_words, quantity, typed
 from leakinfer.words.units import Units
 
 # By kind of reading: name, label, what is typed, whether it must be told. Names as 'leakinfer record' has them.
@@ -46,10 +46,7 @@ READINGS: Mapping[str, tuple[tuple[str, str, str, bool], ...]] = {
 }
 CONDITION = (
     ("test_pressure", "Pressure of the test gas", "gauge_pressure"),
-    ("high", "High-side gauge", "gauge_pressure"),
-    ("low", "Low-side gauge", "gauge_pressure"),
-    ("outdoor", "Outdoors", "temperature"),
-    ("indoor", "Indoors", "temperature"),
+    *((name, *QUANTITIES[name]) for name in ("high", "low", "outdoor", "indoor")),
 )
 LABELS = {
     **{name: label for rows in READINGS.values() for name, label, _, _ in rows},
@@ -87,9 +84,8 @@ def finding_told(job: Job, method: Method, target: str, form: Form, units: Units
         InputError: something unknown, missing or impossible, named as the form names it.
     """
     given = _given(method, form, units)
-    outcome = given.pop("weight", None) or form.one("outcome") or None
-    if form.one("read") and method.kind in ("hold", "gather", "total"):
-        outcome = outcome if method.kind == "total" and not form.one("outcome") else None
+    word = "" if form.one("read") else form.one("outcome")  # a reading gives the word itself
+    outcome = given.pop("weight", None) or word or None
     try:
         return finding_of(job, method.id, target, outcome, given)
     except InputError as error:

@@ -22,6 +22,7 @@ from leakinfer.words.plan import ask_words, once_each
 
 OTHERS = 4  # tests that are named below the first
 LIKELY = 3  # places
+LEAST_SHOWN = 0.01  # of the chance that there is no leak
 
 
 def next_page(asked: Asked) -> Response:
@@ -31,7 +32,10 @@ def next_page(asked: Asked) -> Response:
     tests = once_each(plan.next)
     cards = [ranked_card(job, seen.id, test, asked.units) for test in tests[: OTHERS + 1]]
     meanwhile = None if plan.meanwhile is None else ranked_card(job, seen.id, plan.meanwhile, asked.units)
-    likely = [(unit, unit_name(seen.belief, unit), chance) for unit, chance in ranked_units(seen.belief)[:LIKELY]]
+    belief = seen.belief
+    likely = [(unit_name(belief, unit), chance) for unit, chance in ranked_units(belief)[:LIKELY]]
+    if belief.not_a_leak >= LEAST_SHOWN:
+        likely.append(("no leak, the charge was never right", belief.not_a_leak))
     return page(
         asked,
         "next.html",
@@ -44,7 +48,7 @@ def next_page(asked: Asked) -> Response:
         plan=plan,
         ask=ask_words(job, plan.ask) if plan.ask else "",
         reasons=REASONS,
-        noted=seen.kept.get("noted") if asked.query.one("noted") else None,
+        noted=seen.noted if asked.query.one("noted") else None,
         fouled=_fouled(seen),
     )
 
@@ -61,11 +65,10 @@ def meaning(asked: Asked) -> Response:
     """What each answer of a test would mean; worked out when it is asked for."""
     seen: Seen = asked.desk.see(asked.path["job"])
     method, target = chosen(seen.job, asked.path["method"], asked.path["target"])
-    key = ("meaning", tuple(asked.query.pairs), method.id, target)
-    if key not in seen.kept:
-        card = plain_card(seen.job, seen.id, method, target, asked.units)
-        seen.kept[key] = [(choice, _meant(seen, card, choice.name, asked)) for choice in card.choices]
-    return page(asked, "meaning.html", seen=seen, meanings=seen.kept[key], target=seen.job.target_name(target))
+    card = plain_card(seen.job, seen.id, method, target, asked.units)
+    key = ("meaning", tuple(asked.query.pairs), asked.units, method.id, target)
+    meanings = seen.once(key, lambda: [(choice, _meant(seen, card, choice.name, asked)) for choice in card.choices])
+    return page(asked, "meaning.html", seen=seen, meanings=meanings, target=seen.job.target_name(target))
 
 
 def _meant(seen: Seen, card: Card, outcome: str, asked: Asked) -> str:

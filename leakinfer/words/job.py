@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
 
 from msgspec import structs
 
@@ -18,6 +20,14 @@ from leakinfer.words.units import Units
 
 LIKELY = 0.5  # more likely than not is called likely
 NOT_CHECKED = "not checked"
+SiteWord: TypeAlias = Literal["confirmed", "likely", "silent", "unclear", "unchecked"]
+SITE_WORDS: Mapping[SiteWord, str] = {
+    "confirmed": "confirmed",
+    "likely": "likely here",
+    "silent": "nothing detectable",
+    "unclear": "cannot tell yet",
+    "unchecked": NOT_CHECKED,
+}
 
 
 def method_words(job: Job, method: str) -> str:
@@ -175,8 +185,35 @@ def _plain(value: object) -> str:
     return "none" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
+@dataclass(frozen=True)
+class SiteVerdict:
+    """What is known of a site.
+
+    ``repaired``: it was, and is not confirmed again. ``last``: the last of its tests, where all were silent.
+    """
+
+    word: SiteWord
+    repaired: bool = False
+    last: str = ""
+
+    @property
+    def brief(self) -> str:
+        """``repaired, nothing detectable``: without the test."""
+        return f"{'repaired, ' if self.repaired else ''}{SITE_WORDS[self.word]}"
+
+    @property
+    def words(self) -> str:
+        """All of it."""
+        return f"{self.brief} ({self.last})" if self.last else self.brief
+
+
 def site_verdicts(belief: Belief) -> dict[str, str]:
-    """By site: confirmed, likely here, nothing detectable, cannot tell yet, or not checked."""
+    """By site, what is known of it in words."""
+    return {site: verdict.words for site, verdict in judged_sites(belief).items()}
+
+
+def judged_sites(belief: Belief) -> dict[str, SiteVerdict]:
+    """By site, what is known of it; only tests since its last repair speak."""
     job = belief.job
     repaired = repairs_of(job)
     tests: dict[str, list[Finding]] = {}
@@ -187,9 +224,9 @@ def site_verdicts(belief: Belief) -> dict[str, str]:
     confirmed = set(belief.confirmed())
     chances = belief.matters_probability
     return {
-        site.id: "confirmed"
+        site.id: SiteVerdict("confirmed")
         if site.id in confirmed
-        else ("repaired, " if site.id in repaired else "") + _verdict(job, chances[site.id], tests.get(site.id, []))
+        else _judged(job, chances[site.id], tests.get(site.id, []), repaired=site.id in repaired)
         for site in job.sites
     }
 
@@ -199,15 +236,15 @@ def repairs_of(job: Job) -> dict[str, int]:
     return {site.id: done.after for done in job.repairs for site in job.sites if done.target in (site.id, site.unit)}
 
 
-def _verdict(job: Job, chance: float, tests: list[Finding]) -> str:
+def _judged(job: Job, chance: float, tests: list[Finding], *, repaired: bool) -> SiteVerdict:
     if chance >= LIKELY:
-        return "likely here"
+        return SiteVerdict("likely", repaired)
     if not tests:
-        return NOT_CHECKED
+        return SiteVerdict("unchecked", repaired)
     if any(test.outcome != job.catalogue.methods[test.method].silent for test in tests):
-        return "cannot tell yet"
+        return SiteVerdict("unclear", repaired)
     last = tests[-1]
-    return f"nothing detectable ({method_words(job, last.method)}, {condition_words(job, last)})"
+    return SiteVerdict("silent", repaired, f"{method_words(job, last.method)}, {condition_words(job, last)}")
 
 
 def _tested(job: Job, finding: Finding) -> list[str]:

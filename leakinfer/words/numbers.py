@@ -18,7 +18,7 @@ def minutes(amount: float) -> str:
     return f"{whole} min" if whole < 60 else f"{whole // 60} h {whole % 60:02d}"
 
 
-def rate(g_per_year: float) -> str:
+def rate(amount: float, unit: str = "g/yr") -> str:
     """``350 g/yr``, two figures."""
-    figures = float(f"{g_per_year:.2g}")
-    return f"{figures:,.0f} g/yr" if figures >= 10 else f"{figures:g} g/yr"
+    figures = float(f"{amount:.2g}")
+    return f"{figures:,.0f} {unit}" if figures >= 10 else f"{figures:g} {unit}"

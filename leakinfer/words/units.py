@@ -60,9 +60,11 @@ class Units:
         return f"{round(shown, 1) + 0.0:g}"
 
     def mass_words(self, kg: float) -> str:
-        """``8 oz`` or ``230 g``; from a pound or a kilogram on ``5 lb 12 oz`` or ``2.6 kg``."""
+        """``8 oz`` or ``230 g``; from a pound or a kilogram on ``5 lb 12 oz`` or ``2.6 kg``, from 100 on whole ones."""
         if self.mass == "g":
-            return f"{kg * 1000:.3g} g" if kg < 0.9995 else f"{kg:.3g} kg"
+            if kg < 0.9995:
+                return f"{kg * 1000:.3g} g"
+            return f"{kg:.3g} kg" if kg < 100 else f"{kg:,.0f} kg"
         ounces = kg_to_ounce(kg)
         if kg_to_pound(kg) >= 100:  # parts of a pound no longer matter
             return f"{kg_to_pound(kg):,.0f} lb"
@@ -76,8 +78,7 @@ class Units:
         """``12 oz/yr`` or ``350 g/yr``, two figures."""
         if self.mass == "g":
             return rate(g_per_year)
-        figures = float(f"{g_per_year_to_ounce_per_year(g_per_year):.2g}")
-        return f"{figures:,.0f} oz/yr" if figures >= 10 else f"{figures:g} oz/yr"
+        return rate(g_per_year_to_ounce_per_year(g_per_year), "oz/yr")
 
     def condition_words(self, condition: Condition) -> str:
         """As the condition's own words, in these units: ``nitrogen at 232 psig, still air``."""

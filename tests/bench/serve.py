@@ -14,7 +14,6 @@ import json
 import random
 import re
 import statistics
-import subprocess
 import sys
 import tempfile
 import threading
@@ -28,7 +27,7 @@ from urllib.parse import urlencode
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.bench.measure import print_beside_aims, report
-from tests.web.helpers import demo_job
+from tests.web.helpers import commanded, demo_job
 
 AIMS = {"median_ms": "<= 150", "p95_ms": "<= 300", "start_ms": "", "peak_mb": ""}
 PEOPLE, ASKS, TELLS_EVERY = 8, 20, 10
@@ -106,19 +105,12 @@ def _field(form: str, name: str) -> str:
 def served(folder: Path) -> Iterator[tuple[int, int, float]]:
     """Port and process of the command, and the ms from its start to its first answer."""
     start = time.perf_counter()
-    code = "from leakinfer.cli import main; main()"
-    command = [sys.executable, "-c", code, "serve", str(folder), "--port", "0"]
-    child = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-    try:
-        assert child.stdout is not None
-        port = int(child.stdout.readline().rstrip().rstrip("/").rpartition(":")[2])
+    with commanded(folder) as (told, child):
+        port = int(told.rstrip("/").rpartition(":")[2])
         line = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
         line.request("GET", "/")
         line.getresponse().read()
         yield port, child.pid, (time.perf_counter() - start) * 1000
-    finally:
-        child.terminate()
-        child.wait(20)
 
 
 def crowd(port: int, job_id: str, pause: tuple[float, float]) -> list[Person]:

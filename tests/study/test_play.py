@@ -196,18 +196,20 @@ def test_forecasts_are_the_planners_where_the_policy_asked_and_missing_where_not
         job = told(job, (step.method, step.target, step.outcome))
 
 
+@dataclass(frozen=True)
+class Asks(Script):
+    """A script that asks the belief all the same."""
+
+    def choose(self, here: Situation) -> int | None:
+        assert here.worth.stop > 0
+        return super().choose(here)
+
+
 @pytest.mark.parametrize("test", ["probe_point stem", "bubbles flare_a", "oil_point header"])
 def test_what_is_gained_is_on_average_what_was_forecast(test: str) -> None:
     """Sum over outcomes and true states of P times the bits gained is the mutual information (its definition)."""
     method, target = test.split()
     job, unit = cottage(), cottage().site(target).unit
-
-    @dataclass(frozen=True)
-    class Asks(Script):
-        def choose(self, here: Situation) -> int | None:
-            assert here.worth.stop > 0
-            return super().choose(here)
-
     total = forecast = 0.0
     for outcome in outcome_names(job.catalogue.methods[method]):
         after = Belief(told(job, (method, target, outcome))).unit_probability[unit]
@@ -221,48 +223,65 @@ def test_what_is_gained_is_on_average_what_was_forecast(test: str) -> None:
 
 
 def test_a_test_of_several_units_gains_no_single_figure() -> None:
-    one = played(world(), POLICIES["bits"])
-    several = [step for step in one.steps if step.method == "probe_sweep"]
-    assert all(math.isnan(step.gained) for step in several)
+    sweep, spot = played(world(), Asks((("probe_sweep", "coil"), ("probe_point", "header")))).steps
+    assert sweep.bits > 0
+    assert math.isnan(sweep.gained)
+    assert math.isfinite(spot.gained)
 
 
-def test_chances_are_those_of_the_belief_at_start_on_the_way_and_end() -> None:
+def test_chances_are_those_of_the_belief_at_start_on_the_way_and_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where each moment is written down, those between the first test and the last are, in order."""
+    monkeypatch.setattr("leakinfer.study.play.NOTED", 1.0)
     tests = ["probe_point stem", "probe_sweep coil", "bubbles flare_a"]
     one = played(world("flare_a"), script(*tests))
     job, along = cottage(), [Belief(cottage()).matters_probability]
     for step in one.steps:
         job = told(job, (step.method, step.target, step.outcome))
         along.append(Belief(job).matters_probability)
-    rows = {
-        moment: {r.site: r.chance for r in one.chances if r.moment == moment} for moment in ("start", "during", "end")
-    }
-    assert rows["start"] == pytest.approx(along[0])
-    assert rows["end"] == pytest.approx(along[3])
-    assert any(rows["during"] == pytest.approx(chances) for chances in along[1:3])
+    moments = ("start", "during", "during", "end")
+    named = [(moment, site) for moment, chances in zip(moments, along, strict=True) for site in chances]
+    assert [(row.moment, row.site) for row in one.chances] == named
+    expected = [chance for chances in along for chance in chances.values()]
+    assert [row.chance for row in one.chances] == pytest.approx(expected)
     assert {row.site for row in one.chances if row.leaks} == {"flare_a"}
 
 
-def test_each_moment_on_the_way_is_as_likely() -> None:
-    """120 jobs of five tests: the four moments between them, binomial(120, 1/4), sd 4.7; beyond 5 sd in one of four
-    with chance below 3e-6. Seeds are the jobs' numbers."""
-    tests = ["probe_point stem", "oil_point stem", "probe_point flare_a", "probe_point flare_b", "probe_point header"]
+ON_THE_WAY = ["probe_point stem", "oil_point stem", "probe_point flare_a", "probe_point flare_b", "probe_point header"]
+
+
+def noted(number: int, tests: int) -> list[float]:
+    """What job ``number`` of so many tests writes down of one site on the way."""
+    there = world(number=number)
+    one = play(there, script(*ON_THE_WAY[:tests]), system="cottage", truth="told", limits=MANY, first=opening(there))
+    return [row.chance for row in one.chances if (row.moment, row.site) == ("during", "bends")]
+
+
+def test_a_moment_is_written_down_whatever_comes_after_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The coin does not know how long a job will last: of a shorter one the same moments, and each as often.
+
+    60 jobs of five tests have four moments each, of two tests one; the coin is even here. Counts are binomial(60, 1/2),
+    sd 3.9; beyond 5 sd in one of four with chance below 3e-6. Seeds are the jobs' numbers.
+    """
+    monkeypatch.setattr("leakinfer.study.play.NOTED", 0.5)
     job, along = cottage(), list[float]()
-    for test in tests:
+    for test in ON_THE_WAY[:4]:
         method, target = test.split()
         job = told(job, (method, target, job.catalogue.methods[method].silent))
         along.append(Belief(job).matters_probability["bends"])
-    shared = opening(world())
+    assert len({round(chance, 9) for chance in along}) == 4
     counts = np.zeros(4)
-    for number in range(120):
-        there = world(number=number)
-        one = play(there, script(*tests), system="cottage", truth="told", limits=MANY, first=shared)
-        (during,) = (row.chance for row in one.chances if (row.moment, row.site) == ("during", "bends"))
-        counts[int(np.argmin(np.abs(np.array(along[:4]) - during)))] += 1
-    assert counts.sum() == 120
-    assert np.abs(counts - 30).max() <= 5 * math.sqrt(120 * 0.25 * 0.75)
+    for number in range(60):
+        long, short = noted(number, 5), noted(number, 2)
+        places = [int(np.argmin(np.abs(np.array(along) - chance))) for chance in long]
+        assert long == pytest.approx([along[place] for place in places])
+        assert places == sorted(set(places))
+        assert short == long[: places.count(0)]
+        counts[places] += 1
+    assert np.abs(counts - 30).max() <= 5 * math.sqrt(60 * 0.5 * 0.5)
 
 
-def test_one_test_leaves_no_moment_on_the_way() -> None:
+def test_one_test_leaves_no_moment_on_the_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("leakinfer.study.play.NOTED", 1.0)
     one = played(world(), script("probe_point stem"))
     assert {row.moment for row in one.chances} == {"start", "end"}
 
@@ -279,9 +298,10 @@ def test_lists_ask_no_belief_until_something_answers(monkeypatch: pytest.MonkeyP
             super().__init__(job)
 
     monkeypatch.setattr("leakinfer.study.situation.Belief", Counted)
+    monkeypatch.setattr("leakinfer.study.play.NOTED", 0.0)
     one = played(world(), POLICIES["checklist"])
     assert one.job.tests > 4
-    assert len(made) == 3  # the rows of the start, of a moment on the way and of the end
+    assert made == [0, one.job.tests]  # the rows of the start and of the end
 
 
 def test_advice_is_the_programs_first_test_and_its_word_on_stopping() -> None:

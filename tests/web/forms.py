@@ -104,6 +104,8 @@ class PageSeen(HTMLParser):
             form = FormSeen("", "", named)  # stands before its form; joined when that opens
             self.forms.append(form)
         assert form is not None, given
+        if "disabled" in given:
+            return  # neither pressed nor sent
         kind = "button" if tag == "button" else "select" if tag == "select" else given.get("type", "text")
         ticked = kind in ("checkbox", "radio")
         value = given.get("value", "on" if ticked else "")

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode, urlsplit
@@ -61,6 +66,24 @@ class Person:
 def serving(folder: Path, doors: Doors | None = None) -> Any:
     """The page over a folder of jobs."""
     return make_app(Shelf.open(folder), doors or Doors())
+
+
+@contextmanager
+def commanded(folder: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+    """The command in a process of its own on a free port; its first line and the process."""
+    code = "from leakinfer.cli import main; main()"
+    child = subprocess.Popen(
+        [sys.executable, "-c", code, "serve", str(folder), "--port", "0", *options],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert child.stdout is not None
+        yield child.stdout.readline().strip(), child
+    finally:
+        child.send_signal(signal.SIGINT)
+        child.communicate(timeout=20)
 
 
 def demo_job(folder: Path, steps: int) -> str:

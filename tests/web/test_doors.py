@@ -155,6 +155,14 @@ def test_the_key_opens_and_is_not_kept_in_the_cookie(guarded: TestClient) -> Non
     assert guarded.get("/").status_code == 200
 
 
+def test_cookies_stay_on_an_encrypted_line(shelf: Path) -> None:
+    """Secure (RFC 6265, 4.1.2.5): behind something that encrypts no cookie is ever sent in the clear."""
+    client = TestClient(serving(shelf, Doors(False, KEY)), base_url="https://localhost:8765", follow_redirects=False)
+    cookies = [text for name, text in client.get(f"/enter?key={KEY}").headers.multi_items() if name == "set-cookie"]
+    assert len(cookies) == 2
+    assert all("; secure" in text.lower() for text in cookies)
+
+
 def test_the_key_can_be_typed(guarded: TestClient) -> None:
     person = Person.__new__(Person)
     person.client = guarded

@@ -22,6 +22,7 @@ from leakinfer.web.cards import ranked_card
 from leakinfer.web.telling import finding_told
 from leakinfer.words.units import AMERICAN
 from tests.bench.jobs import demo
+from tests.web.forms import PageSeen
 from tests.web.helpers import Person, events_of, serving
 
 
@@ -250,6 +251,55 @@ def test_facts_change_only_where_a_person_changes_them(shelf: Path, person: Pers
     assert facts.circumstances["compressor_shakes"]
 
 
+def test_a_large_loss_stands_as_it_was_told(shelf: Path, person: Person) -> None:
+    """12.5 kg are 27.56 lb, 5 t 11,023 lb (pound 0.45359237 kg, definition): shown so that they can be sent again."""
+    job_id = person.begin(lost="12.5 kg", over="2 years", charge="5000 kg")
+    path = f"/job/{job_id}/system"
+    form = person.get(path).form("/system")
+    stands = dict(form.sent())
+    assert (stands["lost"], stands["lost_unit"], stands["over"]) == ("27.56", "lb", "2")
+    assert (stands["charge"], stands["charge_unit"]) == ("11020", "lb")
+    assert person.send(form, path).status_code == 303
+    assert len(events_of(shelf, job_id)) == 1
+    person.follow(person.send(form, path, None, lost="", over=""))
+    assert job_in(shelf, job_id).facts.loss is None
+
+
+def test_facts_that_are_refused_come_back_as_they_were(person: Person) -> None:
+    job_id = started(person)
+    for path, told in (
+        ("system", {"age": "eleven", "charge_weighed": "yes", "there:compressor_shakes": "yes", "noticed": "@"}),
+        ("now", {"time_left": "soon", "consent": "intrusive", "state": "flat", "opened": "@"}),
+    ):
+        form = person.get(f"/job/{job_id}/{path}").forms[-1]
+        first = {control.name: control.value for control in reversed(form.controls) if control.kind == "checkbox"}
+        entries = {name: first[name] if text == "@" else text for name, text in told.items()}
+        answer = person.send(form, f"/job/{job_id}/{path}", None, **entries)
+        assert answer.status_code == 400
+        back = PageSeen(answer.text).forms[-1].sent()
+        assert set(entries.items()) <= set(back)
+
+
+def test_what_was_told_is_listed_by_its_names(person: Person) -> None:
+    """A person never reads the ids that the commands take."""
+    job_id = started(person)
+    person.press(f"/job/{job_id}/place/suction_port_core", "/skip", ("reason", "no key"))
+    person.press(f"/job/{job_id}/own", "/own", None, name="Joint behind the grille", zone="inside_run")
+    person.press(f"/job/{job_id}/repair/liquid_port_core", "core", ("exchanged", "yes"))
+    words = person.get(f"/job/{job_id}/findings").words
+    for told in ("Left out: core of the suction port (no key)", "Added: Joint", "New part: core of the liquid port"):
+        assert told in words
+    assert "_port" not in words
+    assert "own_" not in words
+
+
+def test_a_typed_reason_goes_before_the_first_button(shelf: Path, person: Person) -> None:
+    """The key that ends typing presses the first button of a form (HTML, 4.10.21.2, from memory)."""
+    job_id = started(person)
+    person.press(f"/job/{job_id}", "/skip", ("reason", "no access"), own_reason="dog in the yard")
+    assert job_in(shelf, job_id).skips[-1].reason == "dog in the yard"
+
+
 @pytest.mark.parametrize("fact", ["air=wind", "gauges=on", "at=closet"])
 def test_one_tap_facts(shelf: Path, person: Person, fact: str) -> None:
     job_id = started(person)
@@ -293,6 +343,8 @@ def test_rules_with_a_leak_rate(person: Person) -> None:
     answer = person.send(form, path, None, kind="comfort_cooling", day0="2025-05-01", added0="5", added0_unit="lb")
     assert answer.status_code == 200
     assert "of the full charge a year" in answer.text
+    answer = person.send(form, path, None, day0="2025-05-01", added0="5", added0_unit="lb")
+    assert "Kind of system: is missing" in answer.text
     answer = person.send(form, path, None, kind="comfort_cooling", day0="yesterday", added0="5", added0_unit="lb")
     assert "is no day" in answer.text
 

@@ -8,8 +8,6 @@ import socket
 import subprocess
 import sys
 import urllib.request
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -18,7 +16,7 @@ from click.testing import CliRunner
 from leakinfer.cli import main
 from leakinfer.cli.serve import told
 from leakinfer.web.doors import Doors
-from tests.web.helpers import demo_job
+from tests.web.helpers import commanded, demo_job
 
 
 def refusal(*arguments: str) -> str:
@@ -32,7 +30,7 @@ def refusal(*arguments: str) -> str:
 
 def test_refusals(tmp_path: Path) -> None:
     assert "does not exist" in refusal(str(tmp_path / "nowhere"))
-    assert "fifteen" not in refusal(str(tmp_path), "--token", "short")
+    assert refusal(str(tmp_path), "--token", "short").endswith("--token: has 5 characters; allowed: 16 or more")
     assert "cannot listen" in refusal(str(tmp_path), "--host", "no such host")
     with socket.create_server(("127.0.0.1", 0)) as taken:
         assert "cannot listen" in refusal(str(tmp_path), "--port", str(taken.getsockname()[1]))
@@ -51,28 +49,10 @@ def test_what_is_told() -> None:
     assert "not encrypted" in beyond[1]
 
 
-@contextmanager
-def served(folder: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[str]]]:
-    """The command in a process of its own on a free port; its first line and the process."""
-    code = "from leakinfer.cli import main; main()"
-    child = subprocess.Popen(
-        [sys.executable, "-c", code, "serve", str(folder), "--port", "0", *options],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        assert child.stdout is not None
-        yield child.stdout.readline().strip(), child
-    finally:
-        child.send_signal(signal.SIGINT)
-        child.communicate(timeout=20)
-
-
 @pytest.mark.slow
 def test_it_serves_and_ends(tmp_path: Path) -> None:
     demo_job(tmp_path, 0)
-    with served(tmp_path) as (line, child):
+    with commanded(tmp_path) as (line, child):
         address = re.fullmatch(r"Open (http://127\.0\.0\.1:\d+/)", line)
         assert address
         with urllib.request.urlopen(address[1], timeout=20) as answer:
@@ -82,7 +62,7 @@ def test_it_serves_and_ends(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_beyond_this_machine_a_key_is_made_and_told_once(tmp_path: Path) -> None:
-    with served(tmp_path, "--host", "0.0.0.0") as (line, _):
+    with commanded(tmp_path, "--host", "0.0.0.0") as (line, _):
         assert re.fullmatch(r"Open http://[0-9.]+:\d+/enter\?key=[A-Za-z0-9_-]{20,}", line)
 
 

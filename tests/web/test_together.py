@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 import pytest
 
 from leakinfer.job.belief import Belief
+from leakinfer.job.job import Job
 from leakinfer.planner.plan import make_plan
 from leakinfer.store import Journal, Shelf
 from leakinfer.web.desk import AT_ONCE, Desk, Stale
@@ -75,6 +76,67 @@ def test_another_button_of_a_page_that_was_used_asks(both: tuple[Person, Person,
     ada.send(form, path, ("outcome", "silent"))
     assert ada.send(form, path, ("outcome", "response")).status_code == 409
     assert len(events_of(shelf, job_id)) == 2
+
+
+def test_one_token_tells_one_thing(shelf: Path) -> None:
+    """Asked again after others have told theirs it is the same event; with other content it is refused, not taken."""
+    job_id = demo_job(shelf, 1)
+    desk = Desk(Shelf.open(shelf))
+
+    def windy(job: Job) -> dict[str, Any]:
+        return {"opened": sorted({*job.facts.opened, "yard"})}
+
+    before, after = desk.tell(job_id, "facts", windy, who="Ada", based_on=2, token="one")
+    assert (before.last, after.last) == (2, 3)
+    desk.tell(job_id, "facts", lambda _: {"opened": ["closet", "yard"]}, who="Ben", based_on=3, token="two")
+    again, same = desk.tell(job_id, "facts", windy, who="Ada", based_on=2, token="one")
+    assert again is same
+    assert again.last == 4
+    for who, body in (("Ada", lambda _: {"opened": ["attic"]}), ("Ben", windy)):
+        with pytest.raises(Stale):
+            desk.tell(job_id, "facts", body, who=who, based_on=4, token="one")
+    assert len(events_of(shelf, job_id)) == 4
+
+
+def test_another_name_tells_anew(both: tuple[Person, Person, str, Path]) -> None:
+    """The page of a phone that was handed on: what the next person presses on it is asked for, and then told."""
+    ada, _, job_id, shelf = both
+    path = f"/job/{job_id}"
+    form = ada.get(path).form("/record")
+    ada.send(form, path, ("outcome", "silent"))
+    ada.press("/settings", "/settings", None, who="Cleo")
+    answer = ada.send(form, path, ("outcome", "silent"))
+    assert answer.status_code == 409
+    ada.follow(ada.send(PageSeen(answer.text).forms[0], path))
+    assert [event.who for event in events_of(shelf, job_id)[1:]] == ["Ada", "Cleo"]
+
+
+def test_what_is_not_the_last_any_more_is_not_changed(both: tuple[Person, Person, str, Path]) -> None:
+    """Taken back is the last thing told, as the page showed it: never what another told since."""
+    ada, ben, job_id, shelf = both
+    path = f"/job/{job_id}"
+    ada.press(f"{path}/test/probe_point/suction_port_core", "/record", ("outcome", "response"))
+    old = {end: ada.get(f"{path}/{page}").form(f"/{end}") for page, end in (("findings", "undo"), ("causes", "causes"))}
+    ben.press(path, "/record", ("outcome", "silent"))
+    for form in old.values():
+        answer = ada.send(form, path)
+        assert answer.status_code == 409
+        assert not [form for form in PageSeen(answer.text).forms if form.method == "post"]
+    assert [event.kind for event in events_of(shelf, job_id)] == ["begin", "finding", "finding"]
+
+
+def test_what_else_was_there_is_told_once(both: tuple[Person, Person, str, Path]) -> None:
+    """Also where its answer was lost and another told something before it was sent again."""
+    ada, ben, job_id, shelf = both
+    path = f"/job/{job_id}"
+    ada.press(f"{path}/test/probe_point/suction_port_core", "/record", ("outcome", "response"))
+    form = ada.get(f"{path}/causes").form("/causes")
+    assert ada.send(form, path, None, cause="background_gas").status_code == 303
+    ben.press(path, "/record", ("outcome", "silent"))
+    assert ada.send(form, path, None, cause="background_gas").status_code == 303
+    events = events_of(shelf, job_id)
+    assert [event.kind for event in events] == ["begin", "finding", "undo", "finding", "finding"]
+    assert [event.body.get("false_causes", []) for event in events[3:]] == [["background_gas"], []]
 
 
 def test_taking_back_twice_takes_back_once(both: tuple[Person, Person, str, Path]) -> None:

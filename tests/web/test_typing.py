@@ -61,6 +61,8 @@ def test_temperatures(units: Units, celsius: float, words: str) -> None:
         (METRIC, 0.23, "230 g"),
         (METRIC, 2.6, "2.6 kg"),
         (METRIC, 0.9999, "1 kg"),
+        (METRIC, 999.6, "1,000 kg"),
+        (METRIC, 1600.0, "1,600 kg"),
     ],
 )
 def test_masses(units: Units, kg: float, words: str) -> None:
@@ -87,7 +89,14 @@ def test_what_is_shown_can_be_typed_again(bar: float, unit: str) -> None:
 def test_masses_can_be_typed_again(kg: float) -> None:
     """To half an ounce from a pound on, to two figures below."""
     again = parse_quantity(AMERICAN.mass_words(kg).replace(",", ""), "mass", "test")
-    assert abs(again - kg) <= max(OUNCE / 2, 0.0) + (POUND / 2 if kg >= 100 * POUND else 1e-9)
+    assert abs(again - kg) <= (POUND / 2 if kg >= 100 * POUND else OUNCE / 2) + 1e-9
+
+
+@given(st.floats(0, 20_000))
+def test_metric_masses_can_be_typed_again(kg: float) -> None:
+    """To half of the third figure, and to half a kilogram."""
+    again = parse_quantity(METRIC.mass_words(kg).replace(",", ""), "mass", "test")
+    assert abs(again - kg) <= (kg * 0.005 if kg < 100 else 0.5) + 1e-9
 
 
 def form(**entries: str) -> Form:

@@ -220,9 +220,8 @@ def _more(area: Area, known: Known) -> str:
 def _row(sheet: Sheet, rails: Rails, mark: Mark, area: str | None) -> None:
     """A mark with its name and what is known; one of several places leads to their area."""
     out = all(rails.run_of[section].out for section in mark.sections)
-    known = mark.verdict.partition(" (")[0]
     chance = "" if mark.state == "confirmed" else f", {percent(mark.chance)}"
-    verdict = f"{known}{chance}, on {rails.sections_words(mark)}"
+    verdict = f"{mark.brief}{chance}, on {rails.sections_words(mark)}"
     name, second = wrapped(mark.name, sheet.frame.room, TEXT, 3), wrapped(verdict, sheet.frame.room, SMALL, 3)
     text = len(name) * TEXT * LINE + len(second) * SMALL * LINE
     height = max(sheet.frame.least, text + 10)

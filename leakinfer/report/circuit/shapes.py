@@ -90,3 +90,8 @@ class Drawing:
     height: float
     shapes: tuple[Shape, ...]
     spots: tuple[Spot, ...] = ()
+
+    @property
+    def every_shape(self) -> tuple[Shape, ...]:
+        """From the lowest up, those of the spots among them."""
+        return (*self.shapes, *(shape for spot in self.spots for shape in spot.shapes))

@@ -10,20 +10,12 @@ from typing import Literal, TypeAlias
 from leakinfer.circuit.model import Site
 from leakinfer.job.belief import Belief
 from leakinfer.report.circuit.flow import pipe_of
-from leakinfer.words.job import NOT_CHECKED, site_verdicts
+from leakinfer.words.job import SITE_WORDS, SiteVerdict, SiteWord, judged_sites
 
-State: TypeAlias = Literal["confirmed", "repaired", "likely", "unclear", "silent", "unchecked"]
+State: TypeAlias = SiteWord | Literal["repaired"]
 SURE: tuple[State, ...] = ("confirmed", "repaired", "likely")  # always marks of their own
 REST: tuple[State, ...] = ("silent", "unclear", "unchecked")
-STATE_WORDS: Mapping[State, str] = {
-    "confirmed": "confirmed",
-    "repaired": "repaired",
-    "likely": "likely here",
-    "unclear": "cannot tell yet",
-    "silent": "nothing detectable",
-    "unchecked": NOT_CHECKED,
-}
-REPAIRED = "repaired, "  # as a verdict on a repaired place begins
+STATE_WORDS: Mapping[State, str] = dict[State, str]([*SITE_WORDS.items(), ("repaired", "repaired")])
 LEAST_MARKED = 0.03  # chance from which a place is a mark of its own
 MOST_MARKED = 9  # such marks, beside those that are sure
 
@@ -32,13 +24,15 @@ MOST_MARKED = 9  # such marks, beside those that are sure
 class Mark:
     """A place, or the places of one repair unit that stand together, with its rank and what is known of it.
 
-    ``chance``: of a leak that matters; ``verdict``: the words on it; ``sections``: those that it lies on.
+    ``chance``: of a leak that matters; ``verdict``: the words on it, ``brief``: the same without the test;
+    ``sections``: those that it lies on.
     """
 
     rank: int
     name: str
     state: State
     verdict: str
+    brief: str
     chance: float
     sites: tuple[str, ...]
     sections: frozenset[str]
@@ -57,14 +51,9 @@ class Known:
         return {state: states[state] for state in REST if states[state]}
 
 
-def state_of(verdict: str) -> State:
-    """The state that a verdict on a place tells."""
-    bare = verdict.removeprefix(REPAIRED)
-    if bare == STATE_WORDS["likely"]:
-        return "likely"
-    if bare != verdict:
-        return "repaired"
-    return next(state for state, words in STATE_WORDS.items() if verdict.startswith(words))
+def state_of(verdict: SiteVerdict) -> State:
+    """How a place is drawn: one that was repaired as that, unless it likely leaks again."""
+    return "repaired" if verdict.repaired and verdict.word != "likely" else verdict.word
 
 
 def known_of(belief: Belief, area_of: Callable[[Site], str], likely: Mapping[str, float] | None = None) -> Known:
@@ -76,7 +65,7 @@ def known_of(belief: Belief, area_of: Callable[[Site], str], likely: Mapping[str
         likely: chance by repair unit, if it is worked out already.
     """
     chances = belief.unit_probability if likely is None else likely
-    verdicts = site_verdicts(belief)
+    verdicts = judged_sites(belief)
     states = {site: state_of(verdict) for site, verdict in verdicts.items()}
     found: list[Mark] = []
     for unit, sites in belief.units.items():
@@ -95,7 +84,9 @@ def _worth_showing(marks: Sequence[Mark]) -> list[Mark]:
     return [mark for mark in ranked if mark.state in SURE or mark in possible]
 
 
-def _of_unit(belief: Belief, unit: str, area_of: Callable[[Site], str], verdicts: Mapping[str, str]) -> Iterable[Mark]:
+def _of_unit(
+    belief: Belief, unit: str, area_of: Callable[[Site], str], verdicts: Mapping[str, SiteVerdict]
+) -> Iterable[Mark]:
     """A mark for each place that is sure, and one for all others of the unit that stand together."""
     job = belief.job
     pipes = {section.id: pipe_of(section) for section in job.system.sections}
@@ -108,7 +99,7 @@ def _of_unit(belief: Belief, unit: str, area_of: Callable[[Site], str], verdicts
         yield _mark(belief, unit, sites, verdicts)
 
 
-def _mark(belief: Belief, unit: str, sites: Sequence[Site], verdicts: Mapping[str, str]) -> Mark:
+def _mark(belief: Belief, unit: str, sites: Sequence[Site], verdicts: Mapping[str, SiteVerdict]) -> Mark:
     ids = tuple(site.id for site in sites)
     first, several = sites[0], len(sites) > 1
     many = f" (x{first.count})" if first.count > 1 else ""
@@ -124,7 +115,8 @@ def _mark(belief: Belief, unit: str, sites: Sequence[Site], verdicts: Mapping[st
         rank=0,
         name=f"{unit_name}, {len(ids)} places" if several else first.name + many,
         state=state,
-        verdict=STATE_WORDS[state] if several else verdicts[ids[0]],
+        verdict=STATE_WORDS[state] if several else verdicts[ids[0]].words,
+        brief=STATE_WORDS[state] if several else verdicts[ids[0]].brief,
         chance=chance,
         sites=ids,
         sections=frozenset(site.section for site in sites),

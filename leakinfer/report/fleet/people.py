@@ -30,7 +30,8 @@ def workmanship(subject: Subject) -> Section:
     touched = [subject.names.component(part.id) for part in subject.learned.component if part.id in classes]
     says = ["Leaks of parts that depend on workmanship, over what the average installer's systems would have."]
     says += [f"These parts count: {listed(touched)}."] if touched else []
-    says += [f"The {len(shown)} installers furthest from the average are shown, of {len(firms)}."] if firms[30:] else []
+    if len(firms) > len(shown):
+        says.append(f"The {len(shown)} installers furthest from the average are shown, of {len(firms)}.")
     rows = tuple(
         (name(firm.id), f"{firm.leaks:,}", figures(firm.expected), *told(firm.factor)[:2], mark(firm.factor))
         for firm in shown

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.report.drawing import DARK, PALE, WARM, WIDE, drawing, plain_log
+from leakinfer.report.drawing import DARK, PALE, WARM, WIDE, drawing, plain_log, whole_percent
 from leakinfer.report.intervals import Axis
 
 Array = NDArray[np.float64]
@@ -76,7 +76,7 @@ def _panel_scales(axes: Any, x: Array, panel: Curve, *, log_x: bool, log_y: bool
         axes.set_ylim(every.min() / 1.5, every.max() * 1.5)
     else:
         axes.set_ylim(0, 1)
-        axes.yaxis.set_major_formatter(lambda share, _: f"{share * 100:.0f} %")
+        axes.yaxis.set_major_formatter(whole_percent)
 
 
 def _show_x_ticks(grid: Any, count: int) -> None:

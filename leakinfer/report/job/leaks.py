@@ -7,13 +7,16 @@ from collections.abc import Iterable
 from leakinfer.job.events import FINDING, REPAIR
 from leakinfer.report.circuit.layout import known_marks
 from leakinfer.report.circuit.states import Mark
-from leakinfer.report.job.record import Leak, Record, finding_of, sites_of
+from leakinfer.report.job.record import Leak, Record, finding_of, looked_at, sites_of
 from leakinfer.report.job.wording import day_words, hundredths, times_words
 from leakinfer.report.section import Section, Table
+from leakinfer.report.wording import capital
 from leakinfer.session.ending import entries_of
 from leakinfer.words.history import Line
-from leakinfer.words.job import LIKELY, method_words, outcome_words, part_words, place_words
+from leakinfer.words.job import LIKELY, method_words, outcome_words, part_words, place_words, repairs_of
 from leakinfer.words.numbers import percent
+
+LEAST_SHOWN = 0.01  # chance from which "no leak" has a row of its own
 
 
 def found_section(record: Record) -> Section:
@@ -35,7 +38,9 @@ def found_section(record: Record) -> Section:
 def _leak_row(record: Record, leak: Leak) -> tuple[str, ...]:
     job = record.job
     fitted = {site.id: site for site in job.system.sites}
-    now = "confirmed, not repaired" if leak.repaired is None else f"repaired, no. {leak.repaired.event.number}"
+    now = "confirmed in spite of its repair" if leak.site in repairs_of(job) else "confirmed, not repaired"
+    if leak.repaired is not None:
+        now = f"repaired, no. {leak.repaired.event.number}"
     shown = "; ".join(f"no. {line.event.number}: {_evidence(line)}" for line in leak.shown_by)
     where = place_words(job, fitted[leak.site].place)
     return leak.name, where, shown, percent(leak.chance), record.units.rate_words(leak.g_per_year), now
@@ -58,11 +63,11 @@ def remains_section(record: Record) -> Section:
         chance = belief.any_of({item: belief.masks[item] for site in others for item in belief.items[site]})
         name = f"all {len(others)} other places together"
         rows.append(("-", name, "", "", percent(chance), units.rate_words(loss)))
-    if belief.not_a_leak >= 0.01:
+    if belief.not_a_leak >= LEAST_SHOWN:
         rows.append(("-", "no leak: the charge was never right", "", "", percent(belief.not_a_leak), "-"))
     another = "another leak" if stop.confirmed or stop.likely else "a leak"
     says = (
-        f"{stop.reason[:1].upper()}{stop.reason[1:]}.",
+        f"{capital(stop.reason)}.",
         f"The chance of {another} that matters is {hundredths(stop.another)}. All that is not confirmed is expected to "
         f"lose {units.rate_words(stop.expected_g_per_year)}. A leak matters here from "
         f"{units.rate_words(belief.rates.matters_g_per_year)} on.",
@@ -125,10 +130,6 @@ def _tests_since(lines: Iterable[Line], sites: tuple[str, ...]) -> Iterable[str]
     for line in lines:
         if line.event.kind != FINDING:
             continue
-        finding = finding_of(line)
-        method = line.job.catalogue.methods[finding.method]
-        fitted = {site.id for site in line.job.sites}
-        if method.kind in ("exposure", "total") or (method.kind == "point" and finding.target not in fitted):
-            continue
-        if set(sites) & {site.id for site in line.job.scope(method, finding.target)}:
-            yield f"no. {line.event.number}: {method.name}, {outcome_words(finding.outcome)}"
+        method = line.job.catalogue.methods[finding_of(line).method]
+        if method.kind not in ("exposure", "total") and looked_at(line).intersection(sites):
+            yield f"no. {line.event.number}: {_evidence(line)}"

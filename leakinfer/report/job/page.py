@@ -9,7 +9,7 @@ from leakinfer.report.job.record import Record
 
 
 def job_page(record: Record) -> str:
-    """The page. Needs the library jinja2, of the extra ``web``."""
+    """The page. Needs the library jinja2, of the extra ``report``."""
     from markupsafe import Markup
 
     report = report_of(record)

@@ -11,6 +11,7 @@ from leakinfer.report.job.sheets import FOOT, POINT, TEXT, TYPE, paragraph, sect
 
 BESIDE = 6.0  # mm between the two drawings
 LOOP_SHARE = 0.64  # of the width, for the circuit; the rest is for its signs
+BASELINE = 0.8  # of a size, from the top of a cell that is as high as its letters to where they stand
 GREY = {"ink": 0, "paper": 255}
 
 
@@ -66,7 +67,7 @@ def _drawings(pdf: Any, loop: Drawing, legend: Drawing) -> None:
 
 def _draw(pdf: Any, drawing: Drawing, left: float, top: float, scale: float) -> None:
     with pdf.local_context():
-        for shape in (*drawing.shapes, *(shape for spot in drawing.spots for shape in spot.shapes)):
+        for shape in drawing.every_shape:
             _shape(pdf, shape, left, top, scale)
 
 
@@ -108,6 +109,7 @@ def _filled(pdf: Any, fill: Paint) -> str:
 def _words(pdf: Any, words: Words, left: float, top: float, scale: float) -> None:
     pdf.set_font(TYPE, "B" if words.bold else "", words.size * scale / POINT)
     pdf.set_text_color(GREY[words.paint])
-    wide = pdf.get_string_width(words.text)
+    wide, high = pdf.get_string_width(words.text), pdf.font_size
     before = {"start": 0.0, "middle": wide / 2, "end": wide}[words.anchor]
-    pdf.text(left + words.x * scale - before, top + words.y * scale, words.text)
+    pdf.set_xy(left + words.x * scale - before - pdf.c_margin, top + words.y * scale - BASELINE * high)
+    pdf.cell(wide, high, words.text)  # text() would know the first type only

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calendar import monthrange
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -119,7 +120,7 @@ def _american_table(found: Sequence[tuple[Kind, LeakRepair]]) -> Table:
         for (title, *said), kinds in rows.items()
     )
     rate = found[0][1].rate
-    caption = f"If what is missing were put back on {rate.day}: {figures(rate.percent, 3)} % a year, by {rate.method}"
+    caption = f"If what is missing were put back on {rate.day}: {figures(rate.percent, 3)}% a year, by {rate.method}"
     return Table(
         caption, ("Rule", "Kind of appliance", "Covered", "Limit", "What would follow"), shown, frozenset({1, 2, 3, 4})
     )
@@ -160,6 +161,5 @@ def months_later(day: date, months: float) -> date:
         months: whole months.
     """
     years, month = divmod(day.month - 1 + round(months), 12)
-    first_of_next = date(day.year + years + (month == 11), (month + 1) % 12 + 1, 1)
-    last = (first_of_next - timedelta(days=1)).day
+    _, last = monthrange(day.year + years, month + 1)
     return date(day.year + years, month + 1, min(day.day, last))

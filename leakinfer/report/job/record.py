@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
@@ -74,10 +74,13 @@ class Record:
 
     @cached_property
     def leaks(self) -> tuple[Leak, ...]:
-        """All leaks that were confirmed, those that were repaired first, in the order of their repairs."""
-        found = [leak for number, line in enumerate(self.lines) for leak in self._repaired_by(number, line)]
-        now = [_leak(self.belief, site, self.lines, None) for site in self.belief.confirmed()]
-        return (*found, *now)
+        """Each place where a leak was confirmed, as it stands: those that were repaired first, in the order of repairs.
+
+        A leak that was confirmed again after its repair is one that is there now.
+        """
+        now = {site: _leak(self.belief, site, _since_repair(site, self.lines)) for site in self.belief.confirmed()}
+        done = {leak.site: leak for number, line in enumerate(self.lines) for leak in self._repaired_by(number, line)}
+        return (*(leak for site, leak in done.items() if site not in now), *now.values())
 
     @cached_property
     def explained_g_per_year(self) -> float:
@@ -98,7 +101,7 @@ class Record:
         belief = Belief(before)
         for site in belief.confirmed():
             if site in touched:
-                yield _leak(belief, site, self.lines[:number], line)
+                yield _leak(belief, site, _since_repair(site, self.lines[:number]), line)
 
 
 def sites_of(job: Job, target: str) -> tuple[str, ...]:
@@ -111,20 +114,34 @@ def finding_of(line: Line) -> Finding:
     return checked(dict(line.event.body), Finding, where="finding")
 
 
-def _leak(belief: Belief, site: str, lines: Iterable[Line], repaired: Line | None) -> Leak:
-    shown = tuple(
-        line for line in lines if line.event.kind == FINDING and _speaks_for(line.job, finding_of(line), site)
-    )
+def looked_at(line: Line) -> frozenset[str]:
+    """The sites that a finding's test looks at; none where the place it was made at is not fitted."""
+    finding, fitted = finding_of(line), {site.id for site in line.job.sites}
+    method = line.job.catalogue.methods[finding.method]
+    if method.kind == "point" and finding.target not in fitted:
+        return frozenset()
+    return frozenset(site.id for site in line.job.scope(method, finding.target))
+
+
+def _since_repair(site: str, lines: Sequence[Line]) -> Sequence[Line]:
+    """The lines after the last repair at a site."""
+    repairs = [
+        number
+        for number, line in enumerate(lines, start=1)
+        if line.event.kind == REPAIR and site in sites_of(line.job, str(line.event.body["target"]))
+    ]
+    return lines[repairs[-1] :] if repairs else lines
+
+
+def _leak(belief: Belief, site: str, lines: Iterable[Line], repaired: Line | None = None) -> Leak:
+    shown = tuple(line for line in lines if line.event.kind == FINDING and _speaks_for(line, site))
     chance, loss = belief.leak_probability[site], belief.expected_g_per_year[site]
     return Leak(site, part_words(belief.job, site), chance, loss, shown, repaired)
 
 
-def _speaks_for(job: Job, finding: Finding, site: str) -> bool:
-    """Whether a finding answered at a test that looks at a site."""
-    method = job.catalogue.methods[finding.method]
-    if finding.outcome == method.silent or method.kind in ("total", "hold"):
-        return False
-    fitted = {one.id for one in job.sites}
-    if method.kind == "point" and finding.target not in fitted:
-        return False
-    return site in {one.id for one in job.scope(method, finding.target)}
+def _speaks_for(line: Line, site: str) -> bool:
+    """Whether a finding answered at a test that looks at a site, and not at the whole circuit."""
+    finding = finding_of(line)
+    method = line.job.catalogue.methods[finding.method]
+    answered = finding.outcome != method.silent and method.kind not in ("total", "hold")
+    return answered and site in looked_at(line)

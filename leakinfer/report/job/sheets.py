@@ -7,6 +7,7 @@ from datetime import UTC, datetime, time
 from typing import Any
 
 from leakinfer import __version__
+from leakinfer.report.circuit.shapes import Words
 from leakinfer.report.job.content import LANGUAGE, Report
 from leakinfer.report.job.fonts import BOLD, PLAIN, missing, type_file, types_for
 from leakinfer.report.job.record import Record
@@ -66,7 +67,9 @@ def all_words(report: Report) -> str:
     """All letters of a report."""
     cells = [cell for part in report.sections for table in part.tables for row in table.rows for cell in row]
     says = [words for part in report.sections for words in (*part.says, *part.points)]
-    return "".join([report.title, report.subtitle, *report.customer, *cells, *says])
+    drawings = (report.drawings[1], report.signs)
+    drawn = [shape.text for one in drawings for shape in one.every_shape if isinstance(shape, Words)]
+    return "".join([report.title, report.subtitle, *report.customer, *cells, *says, *drawn])
 
 
 def fitted(pdf: Any, words: str, room: float) -> str:

@@ -9,13 +9,15 @@ from leakinfer.circuit.model import ELSEWHERE
 from leakinfer.job.advice import advice_for
 from leakinfer.job.events import SKIP
 from leakinfer.planner.candidates import cautions
+from leakinfer.planner.model import Ranked
 from leakinfer.report.job.rates import check_due
 from leakinfer.report.job.record import Record
 from leakinfer.report.job.told import target_words
 from leakinfer.report.job.wording import hundredths
 from leakinfer.report.section import Section, Table
+from leakinfer.report.wording import capital
 from leakinfer.session.ending import cautions_of, entries_of
-from leakinfer.words.job import NOT_CHECKED, part_words, site_verdicts, test_words
+from leakinfer.words.job import judged_sites, part_words, test_words
 from leakinfer.words.numbers import minutes
 from leakinfer.words.plan import ask_words, steps_words
 
@@ -33,8 +35,7 @@ def next_section(record: Record) -> Section:
 def _search(record: Record) -> Iterable[tuple[str, str]]:
     """Going on, if it is worth it, and what the customer would have to agree to."""
     plan, job = record.plan, record.job
-    if not plan.stop.stop and plan.next:
-        test = plan.stop.prove or plan.next[0]
+    if (test := _next_test(record)) is not None:
         words = test_words(job, test.candidate.method, test.candidate.target)
         first = f"; first {steps_words(test)}" if test.steps else ""
         if test.cautions:
@@ -44,6 +45,14 @@ def _search(record: Record) -> Iterable[tuple[str, str]]:
         yield NOW, ask_words(job, plan.ask)
     for unit in record.ending.prove:
         yield NOW, f"Prove first, then repair: {part_words(job, unit)}."
+
+
+def _next_test(record: Record) -> Ranked | None:
+    """The test that going on begins with: the first in order, or the proof where no other saves enough; None: end."""
+    plan, least = record.plan, record.job.catalogue.numbers["stop_saves_minutes"]
+    if plan.stop.stop or not plan.next:
+        return None
+    return plan.stop.prove if plan.stop.prove is not None and plan.stop.worth <= least else plan.next[0]
 
 
 def _repairs(record: Record) -> Iterable[tuple[str, str]]:
@@ -64,7 +73,7 @@ def _repairs(record: Record) -> Iterable[tuple[str, str]]:
 
 
 def _later(record: Record) -> Iterable[tuple[str, str]]:
-    yield "before leaving", f"{BEFORE_LEAVING[:1].upper()}{BEFORE_LEAVING[1:]}."
+    yield "before leaving", f"{capital(BEFORE_LEAVING)}."
     if record.ending.watch_until is not None:
         yield f"by {record.ending.watch_until}", "Weigh the charge or look again: by then what is left would show."
     due = check_due(record)
@@ -95,8 +104,8 @@ def _touched(record: Record) -> list[str]:
 
 def cautions_section(record: Record) -> Section:
     """Cautions of the next test, of the repairs and of the advice, each once."""
-    job, plan = record.job, record.plan
-    told = list(plan.next[0].cautions) if plan.next and not plan.stop.stop else []
+    job, test = record.job, _next_test(record)
+    told = [] if test is None else list(test.cautions)
     told += [
         text for target in _touched(record) for entry in entries_of(job, target) for text in cautions_of(job, entry)
     ]
@@ -111,8 +120,8 @@ def cautions_section(record: Record) -> Section:
 def limits_section(record: Record) -> Section:
     """What nobody should read into this report."""
     belief, job = record.belief, record.job
-    verdicts = site_verdicts(belief)
-    unchecked = sum(verdict.endswith(NOT_CHECKED) for verdict in verdicts.values())
+    verdicts = judged_sites(belief)
+    unchecked = sum(verdict.word == "unchecked" for verdict in verdicts.values())
     points = [
         "It gives chances, no promise that the system is tight. A silent test says nothing of leaks that are smaller "
         "than it can see in the conditions of that test.",
@@ -127,7 +136,7 @@ def limits_section(record: Record) -> Section:
         points.append(
             f"The figures come from draws worth {size:.0f}, not from an exact calculation, so they are rough."
         )
-    points += [f"{notice[:1].upper()}{notice[1:]}." for notice in record.notices]
+    points += [f"{capital(notice)}." for notice in record.notices]
     points.append(
         f"Worked out on {record.today} by leakinfer {__version__} with priors {job.catalogue.digest[:12]}, after entry "
         f"no. {record.events[-1].number} of the job file."

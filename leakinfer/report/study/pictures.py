@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from leakinfer.report.drawing import DARK, INK, PALE, WARM, WIDE, drawing
+from leakinfer.report.drawing import DARK, INK, PALE, WARM, WIDE, drawing, whole_percent
 from leakinfer.report.intervals import Axis, Row, intervals
 from leakinfer.study.measures import Bin, Curve, Interval
 
@@ -36,7 +36,7 @@ def over_minutes(panels: Sequence[tuple[str, Sequence[Curve]]], name: Callable[[
             for style, curve in zip(STYLES, curves, strict=False):
                 axes.step(curve.minutes, curve.share, where="post", label=name(curve.policy), **style)
             axes.set(title=title, xlim=(0, max(1.0, *curves[0].minutes)), ylim=(0, 1))
-            axes.yaxis.set_major_formatter(_whole_percent)
+            axes.yaxis.set_major_formatter(whole_percent)
             axes.grid(color=PALE, linewidth=0.8)
         for axes in list(grid.flat)[len(panels) :]:
             axes.set_visible(False)
@@ -45,10 +45,6 @@ def over_minutes(panels: Sequence[tuple[str, Sequence[Curve]]], name: Callable[[
         handles, labels = grid.flat[0].get_legend_handles_labels()
         figure.legend(handles, labels, loc="outside upper left", ncols=2, frameon=False, fontsize=11, handlelength=4)
         return address()
-
-
-def _whole_percent(share: float, _: object) -> str:
-    return f"{share * 100:.0f} %"
 
 
 @dataclass(frozen=True)
@@ -89,7 +85,7 @@ def _told_panel(axes: Any, panel: Told) -> None:
     else:
         axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02))
         for axis in (axes.xaxis, axes.yaxis):
-            axis.set_major_formatter(_whole_percent)
+            axis.set_major_formatter(whole_percent)
 
 
 def row(name: str, found: Interval, line: float) -> Row:

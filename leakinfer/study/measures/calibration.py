@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import get_args
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from leakinfer.study.measures.logistic import slope_and_intercept
 from leakinfer.study.measures.resampling import mean
 from leakinfer.study.measures.scores import Told
 from leakinfer.study.measures.values import EVERY, Calibration, Information, Stopping
+from leakinfer.study.model import Moment
 
 
 def calibrations(chances: Frame) -> Iterator[Calibration]:
@@ -20,7 +22,8 @@ def calibrations(chances: Frame) -> Iterator[Calibration]:
     ``chances``: columns of ``ChanceRow``.
     """
     for system, (truth, policy), rows in cuts(chances, "truth", "policy"):
-        moments = list(rows["moment"].unique())
+        there = set(rows["moment"])
+        moments = [moment for moment in get_args(Moment) if moment in there]
         for moment in [*moments, *([EVERY] if len(moments) > 1 else [])]:
             here = rows if moment == EVERY else rows[rows["moment"] == moment]
             yield calibration((system, truth, policy, moment), here, "chance", "leaks")

@@ -36,8 +36,8 @@ class Arm(Struct, frozen=True):
     confirmed, a job in which one never was counting as infinite; ``confirm_mean``, the mean over the jobs in which all
     were; ``never``, the share of the others; ``found``, the median minutes until every one was confirmed or, at the end
     of the search, repaired without. Of all jobs: ``minutes``, mean; ``missed``, share in which a leak that
-    matters was left; ``wrong``, repairs in vain per 100 jobs; ``openings``, set-ups that open the circuit, a job;
-    ``tests``, a job; ``cost``, mean of the minutes with the price of ending wrong.
+    matters was left; ``wrong``, repairs in vain per 100 jobs; ``openings``, set-ups and tests that open the
+    circuit or empty it, a job; ``tests``, a job; ``cost``, mean of the minutes with the price of ending wrong.
     """
 
     system: str

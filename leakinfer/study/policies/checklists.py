@@ -8,29 +8,16 @@ from functools import cached_property
 from pathlib import Path
 from typing import Annotated
 
-from msgspec import Meta, Struct, structs
+from msgspec import Meta
 
+from leakinfer.catalogue.model import Value
 from leakinfer.circuit.model import WHOLE
 from leakinfer.reading import Known, Positive, Text, known, read_toml, shipped
 from leakinfer.study.model import Made, Option, Situation
 from leakinfer.study.policies.following import Following
 
 
-class Part(Struct, frozen=True, forbid_unknown_fields=True):
-    """Any piece of the file; refuses keys it does not know."""
-
-
-class Followed(Part, frozen=True):
-    """What is done after a response; see :class:`Following`."""
-
-    narrow: tuple[Text, ...]
-    again: tuple[Text, ...]
-    again_minutes: Positive
-    soap: tuple[Text, ...]
-    crowded: Annotated[int, Meta(ge=1)]
-
-
-class Step(Part, frozen=True):
+class Step(Value, frozen=True):
     """One step of a list, as the file says it."""
 
     id: Text
@@ -60,7 +47,7 @@ class Step(Part, frozen=True):
         return not self.after or any(test.responded and test.option.method in self.after for test in made)
 
 
-class Listed(Part, frozen=True):
+class Listed(Value, frozen=True):
     """One list, as the file says it."""
 
     id: Text
@@ -69,12 +56,12 @@ class Listed(Part, frozen=True):
     by_place: bool = False
 
 
-class ChecklistFile(Part, frozen=True):
+class ChecklistFile(Value, frozen=True):
     """``study_checklists.toml``."""
 
     known: Known
     source: Text
-    following: Followed
+    following: Following
     step: Annotated[tuple[Step, ...], Meta(min_length=1)]
     checklist: Annotated[tuple[Listed, ...], Meta(min_length=1)]
 
@@ -184,10 +171,11 @@ def read_checklists(path: Path | None = None) -> dict[str, Checklist]:
     path = shipped("priors", "study_checklists.toml") if path is None else path
     told = read_toml(path, ChecklistFile)
     steps = {step.id: step for step in told.step}
-    following = Following(**structs.asdict(told.following))
     found: dict[str, Checklist] = {}
     for one in told.checklist:
         for step in one.steps:
             known(step, steps, what="step", where=f"{path}: checklist {one.id}: steps")
-        found[one.id] = Checklist(one.id, one.tells, tuple(steps[step] for step in one.steps), following, one.by_place)
+        found[one.id] = Checklist(
+            one.id, one.tells, tuple(steps[step] for step in one.steps), told.following, one.by_place
+        )
     return found

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from typing import Annotated
 
+from msgspec import Meta
+
+from leakinfer.catalogue.model import Value
 from leakinfer.circuit.model import WHOLE
+from leakinfer.reading import Positive, Text
 from leakinfer.study.model import Made, Option, Situation
 
 
-@dataclass(frozen=True)
-class Following:
-    """How responses are followed.
+class Following(Value, frozen=True):
+    """How responses are followed, as the file says it.
 
     ``narrow``: methods for one spot, in order, by which the response of an area is narrowed down where they need no
     set-up. ``again``: methods that are used once more where they answered at one spot, if that takes no longer than
@@ -20,11 +23,11 @@ class Following:
     ``crowded``: a method that is not pinpoint and answered at so many spots of one place says nothing there.
     """
 
-    narrow: tuple[str, ...]
-    again: tuple[str, ...]
-    again_minutes: float
-    soap: tuple[str, ...]
-    crowded: int
+    narrow: tuple[Text, ...]
+    again: tuple[Text, ...]
+    again_minutes: Positive
+    soap: tuple[Text, ...]
+    crowded: Annotated[int, Meta(ge=1)]
 
     def next(self, here: Situation, allowed: Sequence[int]) -> int | None:
         """The next of the ``allowed`` options after the responses so far, the latest first; None where all are done."""

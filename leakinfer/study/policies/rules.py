@@ -1,8 +1,8 @@
 """Policies that ask the belief: by the program's own advice, or by a score of their own within it.
 
 Those with a score of their own choose among the tests that pay, which cost less in all than ending now, and make no
-test a third time, as nobody would. They end as the program does: when no test is worth its minutes, and what is likely
-has been proved as far as that promises anything.
+test a third time; the program's own advice knows no such bound. They end as the program does: when no test is worth its
+minutes, and what is likely has been proved as far as that promises anything.
 """
 
 from __future__ import annotations

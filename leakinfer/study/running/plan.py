@@ -30,9 +30,8 @@ class Plan(Value, frozen=True):
 
     ``jobs``: in each system and truth. ``policies``: shipped ones, or one's own as ``module:name`` or
     ``FILE.toml:id``. ``most_tests``, ``most_minutes``: where a job is cut off. ``chances``: when the told probabilities
-    are written down.
-    ``truth_file``: truths of one's own, beside the plan. ``block_jobs``: jobs that are played and kept together; it
-    changes no result, only how much is lost when the study is stopped.
+    are written down; ``during`` is by lot. ``truth_file``: truths of one's own, beside the plan. ``block_jobs``: jobs
+    that are played and kept together; it changes no result, only how much is lost when the study is stopped.
     """
 
     name: Text

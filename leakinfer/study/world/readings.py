@@ -40,6 +40,7 @@ from leakinfer.study.world.population import Readings
 
 Array = NDArray[np.float64]
 WITHIN = 0.99  # of what a reading may miss at most before it is refused
+FULL = 0.998  # of the atmosphere: what is written down of a vacuum that is gone; from 0.999 on a rise is refused
 ICE_C = 0.0  # below it water hides as ice, and no rise of a vacuum can be read
 
 
@@ -137,7 +138,7 @@ class Instruments:
         shown = _gauge(plan, rise_pressures(plan, np.array(flow), plateau, constant), rng)
         if rng.random() < numbers["rise_gross_error"]:
             shown = np.exp(rng.uniform(math.log(start), math.log(ATMOSPHERE), shown.size))
-        told = [float(min(max(pa, _least(start)), 0.998 * ATMOSPHERE)) for pa in shown]
+        told = [float(min(max(pa, _least(start)), FULL * ATMOSPHERE)) for pa in shown]
         between = (told[0], plan.middle_minutes) if len(told) > 1 else (None, None)
         return Rise(start, told[-1], minutes, celsius, *between)
 

@@ -83,9 +83,8 @@ def load_truths(path: Path | None = None, catalogue: Catalogue | None = None) ->
 
 @cache
 def _shipped() -> dict[str, Truth]:
-    path = STUDY
     truths = msgspec.convert(load_study().truth, tuple[Truth, ...])
-    return _checked(truths, str(path), load_catalogue())
+    return _checked(truths, str(STUDY), load_catalogue())
 
 
 def _checked(truths: Iterable[Truth], path: str, catalogue: Catalogue) -> dict[str, Truth]:

@@ -76,16 +76,18 @@ function ready() {
 function markKept() {
   for (const { path, body } of queued()) {
     const entries = new URLSearchParams(body);
-    const test = `/test/${entries.get("method")}/${entries.get("target")}`;
-    if (!path.startsWith(`/job/${document.body.dataset.job}/`)) continue;
+    if (!entries.has("method") || !path.startsWith(`/job/${document.body.dataset.job}/`)) continue;
     const dock = document.querySelector("body > form.dock");
-    if (dock && [...new FormData(dock)].filter(([, text]) => test.split("/").includes(text)).length >= 2) {
+    const asks = dock && new FormData(dock);
+    if (asks && ["method", "target"].every((name) => asks.get(name) === entries.get(name))) {
       dock.remove();
       document.body.classList.remove("with-dock");
       document.querySelector("main h1")?.after(waits());
     }
-    for (const link of document.querySelectorAll(`main .list a[href*="${test}"] small:first-of-type`)) {
-      if (!link.dataset.kept) link.append(" (told, not sent yet)");
+    const test = `/test/${entries.get("method")}/${entries.get("target")}`;
+    for (const link of document.querySelectorAll("main .list a")) {
+      if (link.dataset.kept || !new URL(link.href, location.href).pathname.endsWith(test)) continue;
+      link.querySelector("small")?.append(" (told, not sent yet)");
       link.dataset.kept = "yes";
     }
   }

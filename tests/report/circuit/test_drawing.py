@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import combinations
-from typing import get_args
 
 import pytest
 from msgspec import structs
@@ -20,7 +19,7 @@ from leakinfer.report.circuit.legend import legend_drawing
 from leakinfer.report.circuit.letters import width_of
 from leakinfer.report.circuit.shapes import Box, Drawing, Line, Ring, Shape, Words
 from leakinfer.report.circuit.states import STATE_WORDS, State, state_of
-from leakinfer.words.job import site_verdicts
+from leakinfer.words.job import judged_sites, site_verdicts
 
 from .beliefs import SHIPPED, belief_of, busy, job_on, renamed
 
@@ -154,15 +153,17 @@ def test_a_large_store_is_drawn_by_place_and_quiet_places_together() -> None:
 
 
 def test_states_follow_the_verdicts_in_words() -> None:
-    verdicts = site_verdicts(busy())
-    states = {site: state_of(words) for site, words in verdicts.items()}
+    verdicts = judged_sites(busy())
+    states = {site: state_of(verdict) for site, verdict in verdicts.items()}
     assert states["suction_port_core"] == "repaired"
     assert states["metering_inlet_flare"] == "confirmed"
     assert states["liquid_port_core"] == "likely"
     assert states["indoor_suction_joint"] == "unclear"
     assert states["suction_line_outdoors"] == "silent"
     assert states["outdoor_fin_tubes"] == "unchecked"
-    assert set(states.values()) == set(get_args(State))
+    assert set(states.values()) == set(STATE_WORDS)
+    for site, words in site_verdicts(busy()).items():
+        assert words.startswith(STATE_WORDS[states[site]]), site
 
 
 def test_marks_are_ranked_and_carry_the_chance_of_the_belief() -> None:
@@ -177,7 +178,7 @@ def test_marks_are_ranked_and_carry_the_chance_of_the_belief() -> None:
     assert len(alone) > 3
     for mark in alone:
         assert mark.chance == belief.matters_probability[mark.sites[0]]
-        assert mark.state == state_of(site_verdicts(belief)[mark.sites[0]])
+        assert mark.state == state_of(judged_sites(belief)[mark.sites[0]])
 
 
 def test_a_mark_of_several_places_has_the_chance_of_any_of_them() -> None:

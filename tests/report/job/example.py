@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import date
 from functools import cache
 from typing import Any
@@ -10,7 +11,7 @@ from typing import Any
 from msgspec import to_builtins
 
 from leakinfer.catalogue.reader import load_catalogue
-from leakinfer.circuit.model import Site
+from leakinfer.circuit.model import Site, System
 from leakinfer.circuit.reader import load_system
 from leakinfer.cli.scenario import begin, read_scenario
 from leakinfer.job.belief import Belief
@@ -35,9 +36,10 @@ from leakinfer.reading import shipped
 from leakinfer.report.job import Record
 from leakinfer.session.given import pair, read_facts
 from leakinfer.store import UNDO, Event, live
-from leakinfer.words.units import METRIC, Units
+from leakinfer.words.units import METRIC
 
 CATALOGUE = load_catalogue()
+TITLE = "The house on the corner"
 TODAY = date(2026, 11, 26)
 PEOPLE = ("Åsa Ωmega", "Борис Ж.", "李雷")  # Latin with a ring, Greek, Cyrillic, and letters that the type lacks
 HOSTILE = "<script>alert(1)</script> & \"quotes\" 'too'"
@@ -93,24 +95,60 @@ def later_events() -> tuple[Told, ...]:
     )
 
 
-def record(told: Iterable[Told], units: Units = METRIC, title: str = "The house on the corner") -> Record:
+def record(told: Iterable[Told]) -> Record:
     events = events_of(told)
-    belief = Belief(job_of(live(events), CATALOGUE, title))
+    belief = Belief(job_of(live(events), CATALOGUE, TITLE))
     plan = dearer_work(belief, make_plan(belief))
-    return Record(title, belief, plan, events, TODAY, units, ("the priors are not those that this job began with",))
+    return Record(TITLE, belief, plan, events, TODAY, METRIC, ("the priors are not those that this job began with",))
 
 
 @cache
-def demo(units: Units = METRIC) -> Record:
-    return record(demo_events(), units)
+def demo() -> Record:
+    return record(demo_events())
 
 
 @cache
-def later(units: Units = METRIC) -> Record:
-    return record(later_events(), units)
+def demo_again() -> Record:
+    """The same worked out anew."""
+    return record(demo_events())
 
 
-def begun(system: str, facts: Mapping[str, Any]) -> Record:
+@cache
+def later() -> Record:
+    return record(later_events())
+
+
+@cache
+def mended() -> Record:
+    """The demo and what came after it up to the second repair, its last event."""
+    return record(later_events()[: len(demo_events()) + 3])
+
+
+@cache
+def again() -> Record:
+    """After the demo a repair that did not hold: the same leak answers twice more. The plan is the demo's."""
+    found = [
+        Finding(method, "suction_port_core", outcome, condition())
+        for method, outcome in (("probe_point", "response"), ("bubbles", "slow_foam"))
+    ]
+    told = [(REPAIR, body_of(Repaired("suction_port_core")), ""), *((FINDING, body_of(one), "") for one in found)]
+    events = events_of([*demo_events(), *told])
+    return replace(demo(), belief=Belief(job_of(live(events), CATALOGUE, TITLE)), events=events)
+
+
+def noted(note: str) -> Record:
+    """That with a note on the second repair, which no belief depends on."""
+    *before, last = mended().events
+    assert last.kind == REPAIR
+    return replace(mended(), events=(*before, replace(last, body={**last.body, "note": note})))
+
+
+def begun(system: System, facts: Mapping[str, Any]) -> Record:
     """A job of which only facts are told."""
-    body = begin_body(load_system(system), facts, CATALOGUE)
-    return record([(BEGIN, body, "")])
+    return record([(BEGIN, begin_body(system, facts, CATALOGUE), "")])
+
+
+@cache
+def bare() -> Record:
+    """A job of which nothing is told."""
+    return begun(load_system("ductless_split"), {})

@@ -16,9 +16,10 @@ from ..html import check_whole, read_page
 pypdf: Any = import_module("pypdf")
 
 
-@pytest.fixture
-def job(tmp_path: Path) -> Path:
-    path = begun(tmp_path, "--age", "11 years", "--loss", "0.9 kg", "--over", "18 months")
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A report changes nothing, so one job is enough for all tests."""
+    path = begun(tmp_path_factory.mktemp("job"), "--age", "11 years", "--loss", "0.9 kg", "--over", "18 months")
     page("record", path, "probe_point", "suction_port_core", "response", "--who", "Åsa")
     return path
 

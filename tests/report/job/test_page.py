@@ -12,7 +12,7 @@ from leakinfer.report.job.page import job_page
 from leakinfer.report.job.record import Record
 
 from ..html import check_whole, read_page
-from .example import HOSTILE, PEOPLE, demo, later, record
+from .example import HOSTILE, PEOPLE, demo, demo_again, later
 
 HEX = re.compile(r"#(?:[0-9a-f]{6}|[0-9a-f]{3})\b")
 
@@ -95,4 +95,4 @@ def test_letters_stand_out_in_black_and_white() -> None:
 
 
 def test_it_is_the_same_every_time() -> None:
-    assert job_page(record([(event.kind, event.body, event.who) for event in demo().events])) == page_of("demo")
+    assert job_page(demo_again()) == page_of("demo")

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from leakinfer.job.events import REPAIR, body_of
-from leakinfer.job.later import Repaired
+from leakinfer.circuit.reader import load_system
+from leakinfer.report.circuit.shapes import Words
 from leakinfer.report.job.content import CIRCUIT, report_of
 from leakinfer.report.job.fonts import BOLD, PLAIN, missing, type_file, types_for
 from leakinfer.report.job.pdf import job_pdf
@@ -20,7 +20,8 @@ from leakinfer.report.job.record import Record
 from leakinfer.report.job.sheets import LONGEST_CELL, _cut, _pieces
 from leakinfer.words.units import AMERICAN
 
-from .example import PEOPLE, demo, demo_events, later, record
+from ..circuit.beliefs import renamed
+from .example import PEOPLE, begun, demo, demo_again, later, noted
 
 pypdf: Any = import_module("pypdf")
 
@@ -101,6 +102,23 @@ def test_names_survive_in_every_writing() -> None:
     assert all(name in text for name in PEOPLE)
 
 
+def test_the_drawing_has_names_in_every_writing() -> None:
+    """Letters that the first type lacks, in every place, zone and section of a system of one's own."""
+    told = begun(renamed(load_system("ductless_split"), PEOPLE[2]), {})
+    pages = [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(job_pdf(told))).pages]
+    drawn = next(text for text in pages if "near the compressor" in text)
+    shown = [
+        shape.text
+        for one in (report_of(told).drawings[1], report_of(told).signs)
+        for shape in one.every_shape
+        if isinstance(shape, Words)
+    ]
+    names = [words for words in shown if PEOPLE[2] in words]
+    assert len(names) > 20
+    for words in names:
+        assert "".join(words.split()) in "".join(drawn.split()), words
+
+
 def test_types_are_looked_for_only_where_letters_are_missing() -> None:
     assert types_for("") == ()
     found = types_for("漢字")
@@ -125,16 +143,15 @@ def test_a_note_as_long_as_some_pages_is_whole() -> None:
     words = [f"word{number}" for number in range(1500)]
     note = " ".join(words)
     assert len(note) > 10 * LONGEST_CELL
-    told = record([*demo_events(), (REPAIR, body_of(Repaired("suction_port_core", note=note)), "")])
-    text = text_of(pypdf.PdfReader(io.BytesIO(job_pdf(told))))
+    text = text_of(pypdf.PdfReader(io.BytesIO(job_pdf(noted(note)))))
     found = re.findall(r"word\d+", text[text.index("All that was told") :])
     assert found == words
 
 
 def test_a_note_without_blanks_is_whole_too() -> None:
     """It stands among the events and beside the repair."""
-    solid = record([*demo_events(), (REPAIR, body_of(Repaired("suction_port_core", note="ж" * 3000)), "")])
-    assert text_of(pypdf.PdfReader(io.BytesIO(job_pdf(solid)))).count("ж") == 2 * 3000
+    text = text_of(pypdf.PdfReader(io.BytesIO(job_pdf(noted("ж" * 3000)))))
+    assert text.count("ж") == 2 * 3000
 
 
 def test_cells_are_cut_at_blanks_and_lose_nothing() -> None:
@@ -146,4 +163,4 @@ def test_cells_are_cut_at_blanks_and_lose_nothing() -> None:
 
 
 def test_it_is_the_same_every_time() -> None:
-    assert job_pdf(demo()) == job_pdf(record([(event.kind, event.body, event.who) for event in demo().events]))
+    assert job_pdf(demo()) == job_pdf(demo_again())

@@ -9,9 +9,10 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
+from leakinfer.circuit.reader import load_system
 from leakinfer.report.job.rates import check_due, last_lost, months_later, rates_section
 
-from .example import TODAY, begun, demo, later
+from .example import TODAY, bare, begun, demo, later
 
 delta: Any = import_module("dateutil.relativedelta").relativedelta
 
@@ -27,7 +28,7 @@ def test_the_rate_of_the_demo_by_hand() -> None:
     tables = rates_section(demo()).tables
     assert ("leak rate, plain", "26% of the charge of 2.6 kg a year") in tables[0].rows
     assert ("missing", "1 kg in 18 months") in tables[0].rows
-    assert tables[2].caption == "If what is missing were put back on 2026-11-26: 38.5 % a year, by annualizing"
+    assert tables[2].caption == "If what is missing were put back on 2026-11-26: 38.5% a year, by annualizing"
 
 
 def test_a_small_charge_is_not_covered_and_every_text_is_to_be_read() -> None:
@@ -44,7 +45,9 @@ def test_a_large_leaking_rack_is_above_the_limit_with_days() -> None:
     """20 kg of 48 kg (106 lb) of R-404A in a year: 41.7 %, above the 20 % for commercial refrigeration and the 10 % for
     comfort cooling; leaks are repaired within 30 days (40 CFR 84.106, as in priors/rules.toml)."""
     loss = {"kg": 20.0, "years": 1.0}
-    told = begun("rack_store:60", {"refrigerant": "R-404A", "charge_kg": 48.0, "loss": loss, "age_years": 12.0})
+    told = begun(
+        load_system("rack_store:60"), {"refrigerant": "R-404A", "charge_kg": 48.0, "loss": loss, "age_years": 12.0}
+    )
     *_, american, notes = rates_section(told).tables
     covered = [row for row in american.rows if row[2] == "yes"]
     shown = {row[1]: (row[3], row[4]) for row in covered}
@@ -58,7 +61,7 @@ def test_a_large_leaking_rack_is_above_the_limit_with_days() -> None:
 
 
 def test_without_a_loss_no_rate_is_made_up() -> None:
-    told = begun("ductless_split", {})
+    told = bare()
     section = rates_section(told)
     assert section.says[0] == "No loss was told, so no leak rate can be worked out."
     assert last_lost(told) is None

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
+from leakinfer.report.study.answer import answer, more
 from leakinfer.report.study.page import study_page, write_page
-from leakinfer.report.study.words import change, known, points, share, told
+from leakinfer.report.study.subject import Subject
+from leakinfer.report.study.words import change, known, names_of, points, share, told
 from leakinfer.report.wording import percent
 from leakinfer.study.measures import DEFAULT, EVERY, Interval, Results, results
 from leakinfer.study.small import Regret
@@ -38,6 +40,12 @@ def page(text: str) -> Reader:
     return read_page(text)
 
 
+def said(found: Results) -> str:
+    """The answer and what else stands at the head of the page, without drawing the rest of it."""
+    subject = Subject(found, names_of(found))
+    return " ".join([answer(subject), *more(subject)])
+
+
 def test_the_page_is_whole_and_leads_nowhere(text: str) -> None:
     check_whole(text)
 
@@ -61,6 +69,7 @@ def test_the_answer_stands_first_with_its_numbers(found: Results, page: Reader) 
     )
     assert start in page.text
     assert page.text.index(start) < page.text.index("How every way of searching fared")
+    assert " ".join(said(found).split()) in page.text
 
 
 def test_what_was_found_is_told_by_its_name(page: Reader) -> None:
@@ -75,7 +84,7 @@ def test_a_difference_that_may_be_chance_is_told_as_that(found: Results) -> None
     def unsure(pair: Any) -> Any:
         return replace(pair, ratio=Interval(0.98, 0.9, 1.07), missed=Interval(-0.01, -0.05, 0.03))
 
-    told_ = read_page(study_page(replace(found, pairs=tuple(unsure(pair) for pair in found.pairs)))).text
+    told_ = said(replace(found, pairs=tuple(unsure(pair) for pair in found.pairs)))
     assert "took 0.98 times the minutes (0.90 to 1.07, which may be chance)" in told_
     assert "a difference that may be chance." in told_
 
@@ -83,11 +92,11 @@ def test_a_difference_that_may_be_chance_is_told_as_that(found: Results) -> None
 def test_a_better_way_is_named(found: Results) -> None:
     """Where the checklist costs clearly less the page says so, whatever the program's own way is."""
     pairs = [replace(p, cost=Interval(30.0, 10.0, 50.0)) if p.other == "checklist" else p for p in found.pairs]
-    assert "the way “checklist” costs clearly less." in read_page(study_page(replace(found, pairs=tuple(pairs)))).text
+    assert "the way “checklist” costs clearly less." in said(replace(found, pairs=tuple(pairs)))
 
 
 def test_chances_that_are_off_are_told_as_that() -> None:
-    off = read_page(study_page(results(made(60, slope=0.4)))).text
+    off = said(results(made(60, slope=0.4)))
     assert "The chances that it told are off" in off
     assert "The chances that the program told hold" not in off
 

@@ -53,6 +53,7 @@ def test_figures_of_a_calibration_by_hand() -> None:
 
 def test_moments_are_told_apart_and_together() -> None:
     table = pd.concat([told(1.0, 33, 20), told(1.0, 34, 20).assign(system="b")])
+    table = table[(table["moment"] != "during") | (table["job"] > 0)]  # the first job wrote down none on the way
     found = list(calibrations(table))
     assert [(one.system, one.moment) for one in found] == [
         (system, moment) for system in ("a", "b", EVERY) for moment in ("start", "during", "end", EVERY)

@@ -10,6 +10,7 @@ from dataclasses import replace
 from itertools import groupby
 
 import pytest
+from msgspec import structs
 
 from leakinfer.circuit.model import WHOLE
 from leakinfer.job.finding import Finding, outcome_names
@@ -124,7 +125,7 @@ def test_a_response_of_an_area_is_narrowed_seen_again_and_pinpointed() -> None:
 
 def test_where_no_spot_answers_a_list_may_have_all_of_the_area_pinpointed() -> None:
     assert isinstance(CHECKLIST, Checklist)
-    thorough = replace(CHECKLIST, following=replace(CHECKLIST.following, soap=("sweep",)))
+    thorough = replace(CHECKLIST, following=structs.replace(CHECKLIST.following, soap=("sweep",)))
     hidden = leak_at("suction_stub", "oil_look", "oil_point", "probe_point")
     made = walked(shipped_job("ducted_split"), thorough, hidden)
     soaped = targets(made, "bubbles")

@@ -279,6 +279,19 @@ def test_a_long_form_survives_a_phone_that_dies(phone: Phone, served: Served) ->
     assert phone.page.get_by_label("Note", exact=True).input_value() == "lid on"
 
 
+def test_the_key_that_ends_typing_gives_no_answer(phone: Phone, served: Served) -> None:
+    """It presses the first button of a form (HTML, 4.10.21.2, from memory), which must not be an answer."""
+    job_id = demo_job(served.folder, 0)
+    path = f"/job/{job_id}/test/probe_point/suction_port_core"
+    phone.open(path)
+    note = phone.page.get_by_label("Note", exact=True)
+    note.fill("lid on")
+    note.press("Enter")
+    phone.page.wait_for_timeout(500)
+    assert phone.page.url.endswith(path)
+    assert len(events(served, job_id)) == 1
+
+
 def test_both_systems_of_units(phone: Phone, served: Served) -> None:
     job_id = demo_job(served.folder, 0)
     page = phone.page
