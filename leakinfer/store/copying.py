@@ -5,9 +5,8 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import count
@@ -70,7 +69,7 @@ def _job_files(folder: Path) -> list[Path]:
 
 def _is_job(path: Path) -> bool:
     if path.name.startswith("."):
-        return False  # half made, or the lock of a migration
+        return False  # half made
     try:
         return path.name.endswith(ENDING) or file.version_of(path) is not None
     except InputError:
@@ -111,17 +110,6 @@ def _tried(source: Path, copy: Path) -> Saved | InputError:
         return error
     try:
         with file.refusing(source):
-            return Saved(source, copy, _copied(held.connection, copy))
+            return Saved(source, copy, making.copy_job(held.connection, source, copy))
     finally:
         file.close(held)
-
-
-def _copied(connection: sqlite3.Connection, copy: Path) -> int:
-    """Copy and read again; the number of events."""
-    before = len(file.read_rows(connection))
-    with file.refusing(copy), closing(sqlite3.connect(copy, isolation_level=None)) as target:
-        connection.backup(target)
-    rows = file.read_checked(copy)
-    if len(rows) < before or rows != file.read_rows(connection)[: len(rows)]:
-        raise file.damaged(copy, "it is not what was told")
-    return len(rows)

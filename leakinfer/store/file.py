@@ -99,12 +99,6 @@ def damaged(path: Path, why: str) -> InputError:
     return InputError(f"is damaged ({why})", where=str(path), allowed="the undamaged file, as from a backup")
 
 
-def in_use(path: Path) -> InputError:
-    """The error for a job file that another program has open."""
-    what, allowed = REASONS[sqlite3.SQLITE_BUSY]
-    return InputError(what, where=str(path), allowed=allowed)
-
-
 def _refusal(path: Path, error: sqlite3.Error) -> InputError:
     code = getattr(error, "sqlite_errorcode", None)
     if code is None:  # raised by the Python module, whose message would repeat the stored text
@@ -137,12 +131,15 @@ def open_checked(path: Path) -> Held:
         InputError: the file is missing, of another kind, newer, damaged or in use; nothing was changed.
     """
     with refusing(path), _opening:
-        identity = _identity(path)
-        if not _locked_here[identity]:
-            _check(path)
-        held = _held(path, identity)
-        (_locked_here if held.locked else _unlocked_here)[identity] += 1
-        return held
+        while True:
+            identity = _identity(path)
+            if not _locked_here[identity]:
+                _check(path)
+            held = _held(path, identity)
+            if _identity(path) == identity:
+                (_locked_here if held.locked else _unlocked_here)[identity] += 1
+                return held
+            held.connection.close()  # another file has taken the name meanwhile, as one from a backup
 
 
 def read_checked(path: Path) -> tuple[Row, ...]:
@@ -158,27 +155,6 @@ def read_checked(path: Path) -> tuple[Row, ...]:
             return read_rows(connection)
 
 
-def read_settled(path: Path) -> tuple[Row, ...]:
-    """All rows of a job file after what a stopped program left in its log was played into it; nobody has it open.
-
-    Raises:
-        InputError: the file is missing, of another kind, newer, damaged or cannot be written, or stays in use.
-    """
-    until = time.monotonic() + BUSY_SECONDS
-    while True:
-        with refusing(path), _opening:
-            identity = _identity(path)
-            if not (_locked_here[identity] or _unlocked_here[identity]):
-                _check(path)
-                with closing(connect(path, "mode=rw")) as connection:
-                    rows = read_rows(connection)
-                if not companion(path, "wal").exists():  # the last one to close removes it
-                    return rows
-        if time.monotonic() > until:
-            raise in_use(path)
-        time.sleep(SETTLE_SECONDS)
-
-
 def version_of(path: Path) -> int | None:
     """The format of a job file, by its header alone; None for any other file.
 
@@ -188,7 +164,7 @@ def version_of(path: Path) -> int | None:
     with refusing(path), _opening:
         if _locked_here[_identity(path)]:
             with closing(connect(path, "mode=ro")) as connection:
-                return _version(connection)
+                return version(connection)
         head = _head(path)
         return _number(head, 60) if _is_job(head) else None
 
@@ -201,7 +177,43 @@ def can_write(path: Path) -> bool:
 
 def is_old(connection: sqlite3.Connection) -> bool:
     """Whether the file is of an older format, so that it can be read but must be migrated before it is written."""
-    return _version(connection) != FORMAT_VERSION
+    return version(connection) != FORMAT_VERSION
+
+
+def version(connection: sqlite3.Connection) -> int:
+    """The format of an open file."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+@contextmanager
+def writing(connection: sqlite3.Connection) -> Iterator[None]:
+    """A transaction in which nobody else writes; it is on the disk after the block, or undone if that is left by an
+    error."""
+    connection.execute("BEGIN IMMEDIATE")
+    with _ended(connection):
+        yield
+
+
+@contextmanager
+def _one_state(connection: sqlite3.Connection) -> Iterator[None]:
+    """All that is read in the block is of one moment."""
+    if connection.in_transaction:
+        yield
+        return
+    connection.execute("BEGIN")
+    with _ended(connection):
+        yield
+
+
+@contextmanager
+def _ended(connection: sqlite3.Connection) -> Iterator[None]:
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
 
 
 def close(held: Held) -> None:
@@ -217,10 +229,11 @@ def read_rows(connection: sqlite3.Connection) -> tuple[Row, ...]:
     Raises:
         BrokenChain: the rows are not as they were written.
     """
-    version = _version(connection)
-    if version not in SELECTED:
-        raise BrokenChain("its format changed")
-    return checked_rows(connection.execute(f"SELECT {SELECTED[version]} FROM event ORDER BY number"))
+    with _one_state(connection):
+        found = version(connection)
+        if found not in SELECTED:
+            raise BrokenChain("its format changed")
+        return checked_rows(connection.execute(f"SELECT {SELECTED[found]} FROM event ORDER BY number"))
 
 
 def _identity(path: Path) -> tuple[int, int]:
@@ -230,10 +243,6 @@ def _identity(path: Path) -> tuple[int, int]:
         raise InputError(what, where=str(path), allowed=JOB_FILE)
     status = os.stat(path)
     return status.st_dev, status.st_ino
-
-
-def _version(connection: sqlite3.Connection) -> int:
-    return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
 def _held(path: Path, identity: tuple[int, int]) -> Held:
@@ -258,26 +267,30 @@ def _no_log(path: Path) -> bool:
 def _check(path: Path) -> tuple[Row, ...]:
     """The rows of a file that is not open here, checked from the header to the last event."""
     try:
-        return _check_content(path, _check_header(path))
+        return _check_whole(path)
     except (sqlite3.DatabaseError, BrokenChain):
         time.sleep(SETTLE_SECONDS)  # another program may have written while this one read without locks
-        return _check_content(path, _check_header(path))
+        return _check_whole(path)
 
 
-def _check_header(path: Path) -> int:
-    """Refuse by the first bytes, without SQLite, what is not a job file of a known format; its format."""
+def _check_whole(path: Path) -> tuple[Row, ...]:
+    _check_header(path)
+    return _check_content(path)
+
+
+def _check_header(path: Path) -> None:
+    """Refuse by the first bytes, without SQLite, what is not a job file of a known format."""
     head, where = _head(path), str(path)
     if not head:
         raise InputError("is empty", where=where, allowed=JOB_FILE)
     if not _is_job(head):
         raise InputError("is not a job file", where=where, allowed=JOB_FILE)
-    version = _number(head, 60)
-    if version not in TABLES:
+    found = _number(head, 60)
+    if found not in TABLES:
         allowed = f"format {min(TABLES)} to {FORMAT_VERSION}, or a newer leakinfer"
-        raise InputError(f"has format {version}", where=where, allowed=allowed)
+        raise InputError(f"has format {found}", where=where, allowed=allowed)
     if head[18:20] != WAL_MODE:
         raise damaged(path, "its header is wrong")
-    return version
 
 
 def _head(path: Path) -> bytes:
@@ -289,13 +302,14 @@ def _is_job(head: bytes) -> bool:
     return len(head) == HEADER_BYTES and head.startswith(MAGIC) and _number(head, 68) == APPLICATION_ID
 
 
-def _check_content(path: Path, version: int) -> tuple[Row, ...]:
+def _check_content(path: Path) -> tuple[Row, ...]:
     """Read everything once. Without a log beside it nobody writes into the file: it is read without locks or traces."""
-    with closing(connect(path, WITHOUT_LOCKS if _no_log(path) else "mode=ro")) as connection:
+    with closing(connect(path, WITHOUT_LOCKS if _no_log(path) else "mode=ro")) as connection, _one_state(connection):
         verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
         if verdict != "ok":
             raise BrokenChain(str(verdict))
-        if connection.execute("SELECT sql FROM sqlite_master").fetchall() != [(TABLES[version],)]:
+        table = TABLES.get(version(connection))
+        if connection.execute("SELECT sql FROM sqlite_master").fetchall() != [(table,)]:
             raise BrokenChain("its table is wrong")
         return read_rows(connection)
 

@@ -12,7 +12,7 @@ from typing import Any, Self
 from leakinfer.errors import InputError
 from leakinfer.store import file, making
 from leakinfer.store.event import UNDO, Event, Row, checked_token, live, row
-from leakinfer.store.migrating import migrate
+from leakinfer.store.migrating import bring_to_today
 
 LAST = f"SELECT {file.COLUMNS} FROM event ORDER BY number DESC LIMIT 1"
 WITH_TOKEN = f"SELECT {file.COLUMNS} FROM event WHERE token = ?"
@@ -130,26 +130,11 @@ class Journal:
     @contextmanager
     def _writing(self) -> Iterator[Row]:
         """A transaction that no one else can write in, from the last row so far."""
-        with file.refusing(self.path):
-            if file.is_old(self._held.connection):
-                self._bring_to_today()
-            self._held.connection.execute("BEGIN IMMEDIATE")
-            try:
-                yield Row(*self._held.connection.execute(LAST).fetchone())
-                self._held.connection.execute("COMMIT")
-            except BaseException:
-                if self._held.connection.in_transaction:
-                    self._held.connection.execute("ROLLBACK")
-                raise
-
-    def _bring_to_today(self) -> None:
-        """Migrate the file; whether or not that is possible, it is open as it is then."""
-        self.close()
-        try:
-            migrate(self.path)
-        finally:
-            self._held = file.open_checked(self.path)
-            self._closed = False
+        connection = self._held.connection
+        with file.refusing(self.path), file.writing(connection):
+            if file.is_old(connection):
+                bring_to_today(connection, self.path)
+            yield Row(*connection.execute(LAST).fetchone())
 
     def _with_token(self, token: str | None) -> Row | None:
         """The row that was told under that token, None if none was."""

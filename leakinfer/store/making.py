@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import secrets
+import shutil
+import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
@@ -66,12 +68,38 @@ def write_rows(draft: Path, rows: Iterable[Row]) -> None:
     """A job file in today's format under the name of a draft; it is on the disk when this returns."""
     with closing(file.connect(draft, "mode=rwc")) as connection:
         connection.execute("PRAGMA journal_mode=WAL")
-        connection.execute("BEGIN IMMEDIATE")
-        connection.execute(f"PRAGMA application_id={file.APPLICATION_ID}")
-        connection.execute(f"PRAGMA user_version={file.FORMAT_VERSION}")
-        connection.execute(file.TABLES[file.FORMAT_VERSION])
-        connection.executemany(INSERT, rows)
-        connection.execute("COMMIT")
+        with file.writing(connection):
+            make_table(connection, rows)
+
+
+def make_table(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
+    """Today's table with those rows, within a transaction."""
+    connection.execute(f"PRAGMA application_id={file.APPLICATION_ID}")
+    connection.execute(f"PRAGMA user_version={file.FORMAT_VERSION}")
+    connection.execute(file.TABLES[file.FORMAT_VERSION])
+    connection.executemany(INSERT, rows)
+
+
+def copy_job(connection: sqlite3.Connection, path: Path, copy: Path) -> int:
+    """A copy of the job file ``path``, open by ``connection``, as it is at one moment; returns its number of events.
+
+    Others may have it open. The copy is on the disk when this returns, and was read again.
+
+    Raises:
+        BrokenChain: the events are not as they were written.
+        InputError: ``copy`` exists or cannot be written. Nothing is left behind.
+    """
+    before = len(file.read_rows(connection))
+    with file.refusing(copy), drafted(copy) as draft:
+        with closing(sqlite3.connect(draft, isolation_level=None)) as target:
+            connection.backup(target)
+        with suppress(OSError):  # not every system knows rights
+            shutil.copymode(path, draft)
+        rows = file.read_checked(draft)
+        if len(rows) < before or rows != file.read_rows(connection)[: len(rows)]:
+            raise file.damaged(copy, "it is not what was told")
+        publish(draft, copy)
+    return len(rows)
 
 
 def publish(draft: Path, path: Path) -> None:

@@ -136,13 +136,14 @@ def test_a_damaged_block_is_told_and_played_again(plan: Path, tmp_path: Path) ->
 
 @pytest.mark.skipif(os.name != "posix", reason="interrupts a group of processes")
 @pytest.mark.parametrize("count", ["1", "2"])
-def test_an_interrupt_is_quiet_and_the_study_goes_on(plan: Path, tmp_path: Path, count: str) -> None:
-    """As on a terminal: all processes of the group are interrupted at once."""
+@pytest.mark.parametrize("sign", ["study.toml", "blocks/*.block"])
+def test_an_interrupt_is_quiet_and_the_study_goes_on(plan: Path, tmp_path: Path, count: str, sign: str) -> None:
+    """As on a terminal: all processes of the group are interrupted at once, while they begin or later."""
     plan.write_text(PLAN.format(jobs=400))
     out = tmp_path / "out"
     command = ("study", "run", plan, "--out", out, "--processes", count)
     child = process(MAIN, *command, cwd=tmp_path, start_new_session=True)
-    while not list(out.glob("blocks/*.block")):
+    while not list(out.glob(sign)):
         assert child.poll() is None, child.communicate()
         time.sleep(0.02)
     os.killpg(child.pid, signal.SIGINT)

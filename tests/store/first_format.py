@@ -45,6 +45,12 @@ def first_format(path: Path, told: Sequence[Told] = TOLD) -> Path:
     return path
 
 
+def stored(path: Path) -> tuple[int, list[Any]]:
+    """Format and rows of a job file, as they are stored."""
+    with closing(sqlite3.connect(path)) as connection:
+        return version(path), connection.execute("SELECT * FROM event ORDER BY number").fetchall()
+
+
 def last_checksum(path: Path) -> bytes:
     """Of the last event, as it is stored."""
     with closing(sqlite3.connect(path)) as connection:

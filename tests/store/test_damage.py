@@ -206,3 +206,25 @@ def _flipped(whole: bytes, offset: int, bit: int) -> bytes:
     changed = bytearray(whole)
     changed[offset] ^= 1 << bit
     return bytes(changed)
+
+
+def test_a_file_that_takes_the_name_while_it_is_opened_is_the_one_that_is_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As when a backup is put back: locks are then counted for it, not for the file that had the name before."""
+    path, other = filled(tmp_path / "a.job", 2), filled(tmp_path / "b.job", 3)
+    connect = file.connect
+
+    def late(asked: Path, options: str) -> sqlite3.Connection:
+        if options == "mode=rw" and other.exists():
+            other.replace(asked)
+        return connect(asked, options)
+
+    monkeypatch.setattr(file, "connect", late)
+    held = file.open_checked(path)
+    try:
+        status = path.stat()
+        assert held.identity == (status.st_dev, status.st_ino)
+        assert len(file.read_rows(held.connection)) == 3
+    finally:
+        file.close(held)

@@ -6,15 +6,18 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Iterator
-from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
+from collections.abc import Callable, Iterator
+from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
+from functools import partial
+from typing import Any, TypeVar
 
 from leakinfer.errors import InputError
 
 # Matrices are small: more threads than one in each process only wait for each other.
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
 CONNECT_SECONDS = 10
+T = TypeVar("T")
 
 
 def cores() -> int:
@@ -34,10 +37,8 @@ def processes(count: int) -> Iterator[Executor | None]:
         yield None
         return
     others = set(multiprocessing.active_children())
-    with _one_thread(), ProcessPoolExecutor(count, multiprocessing.get_context("spawn"), _begin) as pool:
+    with _one_thread(), _Pool(count, multiprocessing.get_context("spawn"), _begin) as pool:
         try:
-            with _interrupt_waits():
-                pool.submit(os.getpid)  # begins all of them
             yield pool
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
@@ -45,6 +46,33 @@ def processes(count: int) -> Iterator[Executor | None]:
                 child.terminate()
                 child.join()
             raise
+
+
+class _Pool(ProcessPoolExecutor):
+    """Processes that no interrupt reaches: the one that began them ends them.
+
+    Its own futures stay with it: one that somebody cancels while a process ends would break its thread (Python 3.11).
+    """
+
+    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
+        told = Future[T]()
+        with _interrupt_waits():  # a process may begin here, and takes after this one
+            own = super().submit(fn, *args, **kwargs)
+        own.add_done_callback(partial(_tell, told))
+        return told
+
+
+def _tell(told: Future[T], own: Future[T]) -> None:
+    """What became of one future to another."""
+    if own.cancelled():
+        told.cancel()
+    if not told.set_running_or_notify_cancel():
+        return
+    error = own.exception()
+    if error is None:
+        told.set_result(own.result())
+    else:
+        told.set_exception(error)
 
 
 @contextmanager
@@ -83,7 +111,7 @@ def _one_thread() -> Iterator[None]:
 
 @contextmanager
 def _interrupt_waits() -> Iterator[None]:
-    """An interrupt inside the block comes to this process after it, and to those begun there once they let it."""
+    """An interrupt inside the block comes to this process after it, and never to those begun there."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
@@ -95,10 +123,8 @@ def _interrupt_waits() -> Iterator[None]:
 
 
 def _begin() -> None:
-    """In a new process: an interrupt ends it without words, and so does the end of the process that began it."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-    if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    """In a new process: it ends when the process that began it ends, or says so, not by an interrupt."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 

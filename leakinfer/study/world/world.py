@@ -127,7 +127,7 @@ def draw_world(system_id: str, truth: Truth, seed: int, number: int, catalogue: 
     """
     system, population = _system(system_id), population_of(system_id)
     true = true_catalogue(truth, catalogue)
-    lots = Lots(f"{system_id} {seed} {number}")
+    lots = Lots(f"{system.id} {seed} {number}")
     for door in range(DOORS):
         told = draw_facts(population, system, lots.generator("facts", door))
         facts = start_facts(system, told, f"population of {system_id}")
