@@ -11,15 +11,17 @@ from leakinfer.catalogue.model import Method, SetUp, State, Tier
 from leakinfer.circuit.model import Site
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import outcome_names
+from leakinfer.job.job import Job
 from leakinfer.planner.candidates import cautions
 from leakinfer.planner.costs import steps_for
-from leakinfer.planner.decision import Problem, Worth, weigh, weigh_ahead
+from leakinfer.planner.decision import Problem, Worth, of_nothing, weigh, weigh_ahead
 from leakinfer.planner.information import Score
 from leakinfer.planner.model import Ask, Candidate, Minutes, Objective, Plan, Ranked
 from leakinfer.planner.problem import Doable, Scored, looking_ahead, make_problem, scored
 from leakinfer.planner.setups import TIERS, Way
 from leakinfer.planner.stop import stopping
 
+PAID_BACK = 0.5  # of its minutes, that a test must save to be made before hoses end it, at least; judgement
 AHEAD = 4  # candidates whose outcomes are followed one step further, where that is asked for
 
 
@@ -59,7 +61,7 @@ def plan_by(here: Weighed, objective: Objective) -> Plan:
     if objective == "two_step":
         worth = weigh_ahead(here.problem, looking_ahead(belief, here.found.candidates), AHEAD)
     ranked = _ranked(here, worth)
-    ranked.sort(key=_order(belief, ranked, objective))
+    ranked.sort(key=_order(here, tuple(ranked), objective))
     stop = stopping(belief, ranked, worth)
     return Plan(tuple(ranked), here.found.refused, stop, objective, None, _meanwhile(ranked), _notes(belief))
 
@@ -92,19 +94,50 @@ def _ranked(here: Weighed, worth: Worth) -> list[Ranked]:
 
 
 def _order(
-    belief: Belief, ranked: Sequence[Ranked], objective: Objective
-) -> Callable[[Ranked], tuple[bool, float, float]]:
-    """What the tests are sorted by: those with hoses last as long as they must wait, then by preference."""
-    numbers, methods = belief.job.catalogue.numbers, belief.job.catalogue.methods
-    least = numbers["stop_bits_per_minute"]
-    waiting = any(test.perishable and test.repeat == 0 and test.bits_per_minute > least for test in ranked)
+    here: Weighed, ranked: Sequence[Ranked], objective: Objective
+) -> Callable[[Ranked], tuple[bool, bool, float, float]]:
+    """What the tests are sorted by: those with hoses last as long as they must wait, then by preference.
+
+    Where all others cost clearly more than one with hoses, those that it waits for come first: else cheap tests that
+    tell next to nothing would be made for ever, since they do not lower what it promises. A port that nobody has looked
+    at is looked at; another way to look must save some of its minutes.
+    """
+    numbers, methods = here.belief.job.catalogue.numbers, here.belief.job.catalogue.methods
     close = near_least((test.cost for test in ranked), numbers["cost_margin_share"])
 
-    def order(test: Ranked) -> tuple[bool, float, float]:
-        hoses = methods[test.candidate.method].gauges or any(step.gauges for step in test.steps)
-        return waiting and hoses, *preference(objective, test.cost, test.bits, test.bits_per_minute, close)
+    def hoses(test: Ranked) -> bool:
+        return methods[test.candidate.method].gauges or any(step.gauges for step in test.steps)
+
+    free = min((test.cost for test in ranked if not hoses(test)), default=math.inf)
+    held = objective in ("expected_cost", "two_step") and free > close
+    idle, seen = (of_nothing(here.problem), _looked_at(here.belief.job)) if held else (0.0, frozenset())
+
+    def awaited(test: Ranked) -> bool:
+        if not test.perishable or test.repeat:
+            return False
+        if test.candidate.target in seen:
+            return test.cost - idle < (1 - PAID_BACK) * test.minutes.total
+        return test.bits_per_minute > numbers["stop_bits_per_minute"]
+
+    waiting = any(map(awaited, ranked))
+
+    def order(test: Ranked) -> tuple[bool, bool, float, float]:
+        value = preference(objective, test.cost, test.bits, test.bits_per_minute, close)
+        return waiting and hoses(test), waiting and held and not awaited(test), *value
 
     return order
+
+
+def _looked_at(job: Job) -> frozenset[str]:
+    """Sites that a test looked at, by themselves or within their area."""
+    seen = set[str]()
+    for finding in job.findings:
+        method = job.catalogue.methods[finding.method]
+        if method.kind == "point":
+            seen.add(finding.target)
+        elif method.kind in ("sweep", "spot"):
+            seen.update(site.id for site in job.scope(method, finding.target))
+    return frozenset(seen)
 
 
 def near_least(costs: Iterable[float], margin: float) -> float:

@@ -1,4 +1,4 @@
-"""Ten ways in which a planner that only counts odds annoys the people who follow it, and that this one does otherwise.
+"""Eleven ways in which a planner that only counts odds annoys those who follow it, and that this one does otherwise.
 
 Common practice, no source, where nothing else is said. Shipped priors and systems; a walk is the top suggestion again
 and again, all silent.
@@ -330,3 +330,15 @@ def test_each_suggestion_says_why_in_one_sentence() -> None:
         assert test.reason
         assert "\n" not in test.reason
         assert not {"posterior", "entropy", "likelihood"} & set(test.reason.lower().split())
+
+
+# 11. what would settle it is not put off by ever smaller things
+
+
+def test_a_weighing_that_would_settle_it_is_not_put_off_for_ever() -> None:
+    """A young system whose first charge nobody weighed: there may be no leak at all. Hoses wait for the ports, but not
+    for looks that tell next to nothing; without that, forty silent steps pass and the charge is not weighed."""
+    job = shipped_job("ductless_split", age_years=3.2, loss={"kg": 0.91, "years": 1.5}, consent="intrusive")
+    walk = all_silent_walk(job.with_facts({"first_charge_weighed": False, "outdoor_c": 30.0}), 30)
+    assert "weigh_charge" in [test.candidate.method for test in walk.steps]
+    assert len(walk.steps) < 30
