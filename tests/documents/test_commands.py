@@ -10,11 +10,13 @@ import click
 import pytest
 from click.testing import CliRunner
 
+from leakinfer import documents
 from leakinfer.cli import main
 from leakinfer.documents.commands import Example, commands_page, described, examples
 from leakinfer.reading import shipped
 
-PAGE = Path(__file__).parents[2] / "leakinfer" / "documents" / "commands.md"
+# beside the code that is tested, which may be an installed wheel
+PAGE = Path(documents.__file__).with_name("commands.md")
 
 
 def test_the_page_is_what_the_commands_say() -> None:

@@ -10,9 +10,11 @@ from typing import Any
 
 import pytest
 
+from leakinfer import documents
 from leakinfer.documents.priors import entries, files, priors_page
 
-PAGE = Path(__file__).parents[2] / "leakinfer" / "documents" / "priors.md"
+# beside the code that is tested, which may be an installed wheel
+PAGE = Path(documents.__file__).with_name("priors.md")
 SOURCES = {"published", "secondary", "memory", "computed", "judgement"}
 
 
