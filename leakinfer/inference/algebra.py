@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 
 from leakinfer.inference.model import Array
 
+ROWS_TOGETHER = 4  # rows over two sums from which one product for each cell is faster than one for each cell added
+
 
 class Triples(NamedTuple):
     """The 3^r products of a union over r bits, as index and summing tables."""
@@ -115,6 +117,13 @@ class Operator:
         return result.reshape(shape)
 
 
+def operator_of(kernel: Array, *, summed: bool) -> Operator:
+    """The operator of a kernel that is in the form of its messages already."""
+    if not summed:
+        return Operator(kernel)
+    return Operator(kernel, toeplitz(kernel if kernel.ndim > 2 else kernel[..., None]), summed=True)
+
+
 class QuietOrOne:
     """An item that for each value of the switches does nothing or acts by one common kernel, in its own shares.
 
@@ -183,21 +192,40 @@ def _convolve(body: Array, matrix: Array, outer: int, *, back: bool) -> Array:
     """Add along all sums: ``body`` (S, L, X, G..), ``matrix`` (S, L, G.., G, G); ``outer`` sums before the last."""
     if outer == 0:
         return np.asarray(body @ matrix)
+    if outer == 1 and not back and body.shape[2] >= ROWS_TOGETHER:
+        return _along_two(body, matrix)
     cells = matrix.shape[2]
     result = np.zeros_like(body)
     for added in range(cells):
         part = matrix[:, :, added]
-        if not part.any():
+        if not (part[..., 0] if back else part[..., 0, :]).any():  # the kernel itself
             continue
-        moved = np.minimum(np.arange(cells) + added, cells - 1)
-        source = body[:, :, :, moved] if back else body
-        flat = source.reshape(*body.shape[:2], -1, *body.shape[4:])
-        step = _convolve(flat, part, outer - 1, back=back).reshape(body.shape)
+        left = cells - added
         if back:
-            result += step
+            source = body[:, :, :, added:]
         else:
-            result[:, :, :, added:] += step[:, :, :, : cells - added]
-            result[:, :, :, -1] += step[:, :, :, cells - added :].sum(3)
+            source = body[:, :, :, :left].copy()
+            source[:, :, :, -1] += body[:, :, :, left:].sum(3)  # what ends in the last cell goes as one
+        flat = source.reshape(*body.shape[:2], -1, *body.shape[4:])
+        step = _convolve(flat, part, outer - 1, back=back).reshape(source.shape)
+        if back:
+            result[:, :, :, :left] += step
+            result[:, :, :, left:] += step[:, :, :, -1:]
+        else:
+            result[:, :, :, added:] += step
+    return result
+
+
+def _along_two(body: Array, matrix: Array) -> Array:
+    """:func:`_convolve` over two sums, forward: for each cell of the first that is reached one product."""
+    *lead, cells, inner = body.shape
+    backward = np.ascontiguousarray(body[:, :, :, ::-1])
+    flat, stacked = backward.reshape(*lead, -1), matrix.reshape(*matrix.shape[:2], -1, inner)
+    result = np.empty_like(body)
+    for cell in range(cells - 1):
+        reached = flat[..., (cells - 1 - cell) * inner :] @ stacked[:, :, : (cell + 1) * inner]
+        result[:, :, :, cell] = reached
+    result[:, :, :, -1] = np.cumsum(backward, axis=3).reshape(*lead, -1) @ stacked
     return result
 
 
@@ -223,6 +251,8 @@ def _correlated(before: Array, after: Array, sums: int) -> Array:
 
     ``before``: (rows, S, U, L, cells), ``after``: (rows, S, U, L, G..).
     """
+    if sums == 2:
+        return _correlated_over_two(before.reshape(after.shape), after)
     if sums != 1:
         return np.asarray(np.einsum("rsulg,rsulgx->slx", before, _reach(after, sums)))
     cells, (rows, switches, others, products) = after.shape[-1], before.shape[:4]
@@ -233,10 +263,27 @@ def _correlated(before: Array, after: Array, sums: int) -> Array:
         return np.asarray(np.matmul(before[..., None, :], windows)[0, :, 0, :, 0])
     left = before.transpose(1, 3, 4, 0, 2).reshape(switches, products, cells, -1)
     right = padded.transpose(1, 3, 0, 2, 4).reshape(switches, products, -1, 2 * cells - 1)
-    pairs = left @ right  # (S, L, g, reached)
-    by_row, step = pairs.strides[-2:]  # windows along the diagonals: [.., g, added] is the pair of g and g + added
+    return _along_diagonals(left @ right)
+
+
+def _along_diagonals(pairs: Array) -> Array:
+    """(S, L, added) sums over g of pairs (S, L, g, reached) of g and g + added."""
+    cells, (by_row, step) = pairs.shape[2], pairs.strides[-2:]
     windows = as_strided(pairs, (*pairs.shape[:2], cells, cells), (*pairs.strides[:2], by_row + step, step))
     return np.asarray(windows.sum(-2))
+
+
+def _correlated_over_two(before: Array, after: Array) -> Array:
+    """:func:`_correlated` over two sums, both (rows, S, U, L, G1, G2): by cells of the first one product."""
+    switches, products, *grid = after.shape[1], *after.shape[3:]
+    ahead = after.transpose(1, 3, 4, 0, 2, 5).reshape(switches, products, grid[0], -1, grid[1])
+    reached = np.pad(ahead, ((0, 0), (0, 0), (0, grid[0] - 1), (0, 0), (0, grid[1] - 1)), mode="edge")
+    left = before.transpose(1, 3, 5, 4, 0, 2).reshape(switches, products, grid[1], -1)
+    result = np.empty((switches, products, *grid))
+    for added in range(grid[0]):
+        right = reached[:, :, added : added + grid[0]].reshape(switches, products, -1, 2 * grid[1] - 1)
+        result[:, :, added] = _along_diagonals(left @ right)
+    return result.reshape(switches, products, -1)
 
 
 def _reach(after: Array, sums: int) -> Array:
@@ -251,19 +298,48 @@ def _reach(after: Array, sums: int) -> Array:
     return np.take(after.reshape(*after.shape[:-sums], -1), index, axis=-1)
 
 
-def power(kernel: Array, count: int) -> Array:
+def power(kernel: Array, count: int, *, summed: bool = False) -> Array:
     """The kernel of ``count`` equal independent items, by repeated squaring: (S, B, G..) -> same."""
     result, square = None, kernel
     while True:
         if count & 1:
-            result = square if result is None else join(result, square)
+            result = square if result is None else join(result, square, summed=summed)
         count >>= 1
         if not count:
             assert result is not None
             return result
-        square = join(square, square)
+        square = join(square, square, summed=summed)
 
 
-def join(first: Array, second: Array) -> Array:
-    """The kernel of two independent items together."""
-    return Operator(second).push(first[None, :, None])[0, :, 0]
+def join(first: Array, second: Array, *, summed: bool = False) -> Array:
+    """The kernel of two independent items together. ``summed``: both, and what is made, in the summed form."""
+    if summed:
+        return _added(first, second)
+    bits = int(first.shape[1]).bit_length() - 1
+    if not bits:
+        return _added(first, second)
+    table = triples(bits)
+    made = _added(first[:, table.message], np.tensordot(table.kernel, second, axes=(1, 1)).swapaxes(0, 1))
+    return np.tensordot(table.gather, made, axes=(1, 1)).swapaxes(0, 1)
+
+
+def _added(first: Array, second: Array) -> Array:
+    """(S, L, G..) of each pair of kernels, their sums added."""
+    sums = first.ndim - 2
+    if sums == 0:
+        return first * second
+    if sums > 1:
+        return _convolve(first[:, :, None], toeplitz(second), sums - 1, back=False)[:, :, 0]
+    left, right = (np.ascontiguousarray(np.moveaxis(each, -1, 0)) for each in (first, second))
+    beyond = np.cumsum(right[::-1], axis=0)  # [added]: chance of the last cells, so many and one more
+    result, last = np.zeros_like(left), len(left) - 1
+    for cell in np.flatnonzero(left.any((1, 2))):
+        result[cell:last] += left[cell] * right[: last - cell]
+        result[last] += left[cell] * beyond[cell]
+    return np.moveaxis(result, 0, -1)
+
+
+def in_summed_form(kernel: Array) -> Array:
+    """A kernel (S, B, G..) with an entry for a set of bits holding the sum over its subsets."""
+    bits = int(kernel.shape[1]).bit_length() - 1
+    return kernel if not bits else np.tensordot(diagonal(bits).kernel, kernel, axes=(1, 1)).swapaxes(0, 1)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property, partial
 from itertools import combinations
 
 import numpy as np
@@ -88,16 +89,17 @@ def target_table(posterior: Posterior, test: Test, groups: Sequence[Group], max_
     if isinstance(test, AmountTest):
         chain = posterior.chain.closing_by(test.sum_name, test.likelihood) if test.sum_name else None
         chain = chain or lay_out(posterior.model, posterior.together, held=test)
-        return _tables(chain, groups, max_on, (), [{}])[0]
+        return _Scan(chain, groups, (), [{}]).tables(max_on)[0]
     if isinstance(test, LevelTest):
         return level_tables(posterior, [test], groups, max_on)[0]
     chain = posterior.chain
     owners = chain.owners(test.switch)
     if not owners:
-        free = _tables(chain, groups, max_on, (), [{}])[0]
+        free = _Scan(chain, groups, (), [{}]).tables(max_on)[0]
         return np.asarray(free * (posterior.switch(test.switch) @ test.likelihood))
     values = range(posterior.model.sizes[test.switch])
-    parts = _tables(chain, groups, max_on, owners[:1], [_only(chain, posterior, test, v) for v in values])
+    only = [_only(chain, posterior, test, value) for value in values]
+    parts = _Scan(chain, groups, owners[:1], only).tables(max_on)
     return np.concatenate(parts, axis=1) @ test.likelihood
 
 
@@ -105,31 +107,48 @@ def level_tables(
     posterior: Posterior, tests: Sequence[LevelTest], groups: Sequence[Group], max_on: int = 2
 ) -> list[Array]:
     """:func:`target_table` of several level tests about the same groups, in one pass."""
-    chain = _chain_for(posterior, tests)
-    scope = {chain.place[item] for test in tests for item in test.emit}
-    variants: list[dict[int, Variant]] = [{}]
-    for test in tests:
-        variants += _at_most(chain, posterior, test)
-    free, *rest = _tables(chain, groups, max_on, sorted(scope), variants)
-    tables = []
-    for test in tests:
-        below = [rest.pop(0)[:, 0] for _ in range(test.outcomes - 1)] + [free[:, 0]]
-        cumulative = np.stack(below, axis=1) * np.cumsum(test.background)
-        tables.append(np.maximum(np.diff(cumulative, axis=1, prepend=0.0), 0.0))
-    return tables
+    return LevelTables(posterior, tests, groups).about(max_on)
 
 
-def _tables(
-    chain: Chain,
-    groups: Sequence[Group],
-    max_on: int,
-    scope: Sequence[int],
-    variants: Sequence[Mapping[int, Variant]],
-) -> list[Array]:
-    """One pass, in the summed form unless that would cancel too much."""
-    quick = _Pass(chain.in_summed_form(), groups, max_on, scope)
-    found = quick.tables(variants)
-    return found if quick.cancelled < MOST_CANCELLED else _Pass(chain, groups, max_on, scope).tables(variants)
+class LevelTables:
+    """Several level tests about the same groups; what items do is worked out once, however many are told apart."""
+
+    def __init__(self, posterior: Posterior, tests: Sequence[LevelTest], groups: Sequence[Group]) -> None:
+        chain, self.tests = _chain_for(posterior, tests), tests
+        scope = {chain.place[item] for test in tests for item in test.emit}
+        variants: list[dict[int, Variant]] = [{}]
+        for test in tests:
+            variants += _at_most(chain, posterior, test)
+        self._scan = _Scan(chain, groups, sorted(scope), variants)
+
+    def about(self, max_on: int) -> list[Array]:
+        """By test, (sets, outcomes): sets of at most so many groups, and "more"."""
+        free, *rest = self._scan.tables(max_on)
+        tables = []
+        for test in self.tests:
+            below = [rest.pop(0)[:, 0] for _ in range(test.outcomes - 1)] + [free[:, 0]]
+            cumulative = np.stack(below, axis=1) * np.cumsum(test.background)
+            tables.append(np.maximum(np.diff(cumulative, axis=1, prepend=0.0), 0.0))
+        return tables
+
+
+class _Scan:
+    """Passes over the same groups and variants, in the summed form unless that would cancel too much."""
+
+    def __init__(
+        self,
+        chain: Chain,
+        groups: Sequence[Group],
+        scope: Sequence[int],
+        variants: Sequence[Mapping[int, Variant]],
+    ) -> None:
+        self._quick = _Pass(chain.in_summed_form(), groups, scope, variants)
+        self._plain = partial(_Pass, chain, groups, scope, variants)
+
+    def tables(self, max_on: int) -> list[Array]:
+        """By variant, as :meth:`_Pass.tables`."""
+        found = self._quick.tables(max_on)
+        return found if self._quick.cancelled < MOST_CANCELLED else self._plain().tables(max_on)
 
 
 def _chain_for(posterior: Posterior, tests: Sequence[LevelTest]) -> Chain:
@@ -182,8 +201,10 @@ class _Pass:
     Variants lie along the axis of the switches: an operator acts on each of its values alone.
     """
 
-    def __init__(self, chain: Chain, groups: Sequence[Group], max_on: int, scope: Sequence[int] = ()) -> None:
-        self.chain, self.max_on = chain, min(max_on, len(groups))
+    def __init__(
+        self, chain: Chain, groups: Sequence[Group], scope: Sequence[int], variants: Sequence[Mapping[int, Variant]]
+    ) -> None:
+        self.chain, self.variants, self.max_on = chain, variants, 0
         self.owner: dict[int, int] = {}
         self.masks: dict[int, Mask] = {}
         for number, group in enumerate(groups):
@@ -196,15 +217,14 @@ class _Pass:
         self.begins = {number: place for place, number in sorted(self.owner.items(), reverse=True)}
         self.ends = {number: place for place, number in sorted(self.owner.items())}
 
-    def tables(self, variants: Sequence[Mapping[int, Variant]]) -> list[Array]:
+    def tables(self, max_on: int) -> list[Array]:
         """By variant, (sets, outcomes): sets of at most ``max_on`` groups in order of size, then "more"."""
-        self.variants = variants
-        self._operators = self._made()
+        self.max_on = min(max_on, self.groups)
         free = self._free_sets()
         joint = np.maximum(np.stack([self._exactly(free, members) for members in self._sets()]), 0.0)
         more = free[None] - joint.sum(0) if self.max_on < self.groups else np.zeros_like(free[None])
         whole = np.concatenate([joint, np.maximum(more, 0.0)[None]])  # (sets, variants, outcomes)
-        return [whole[:, v] for v in range(len(variants))]
+        return [whole[:, v] for v in range(len(self.variants))]
 
     def _sets(self) -> Iterator[Set]:
         for size in range(self.max_on + 1):
@@ -219,7 +239,8 @@ class _Pass:
         ]
         return np.asarray(sum(terms))
 
-    def _made(self) -> dict[tuple[int, bool], AnyOperator]:
+    @cached_property
+    def _operators(self) -> dict[tuple[int, bool], AnyOperator]:
         """By place and whether the masked states are ruled out, the item's operator for all variants."""
         chain = self.chain
         singles, wanted = dict[tuple[int, bool], Asked](), dict[tuple[int, bool], Wanted]()

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from leakinfer.circuit.conditions import Condition
 from leakinfer.inference import Information, LevelTest, Mask, Posterior, Table, Test, information
 from leakinfer.inference.entropy import mutual_information_bits
-from leakinfer.inference.information import from_joint, level_tables, target_table
+from leakinfer.inference.information import LevelTables, from_joint, target_table
 from leakinfer.inference.local import GroupView, Probe, plain_tables
 from leakinfer.job.belief import Belief, level_test, look_test, weight_test
 from leakinfer.job.detection import background, reach
@@ -23,7 +23,7 @@ from leakinfer.job.origins import NOW
 from leakinfer.planner.model import Candidate
 
 Array = NDArray[np.float64]
-PAIRED_UNITS = 16  # beyond so many units of one test pairs are not told apart: their number grows as the square
+PAIRED_UNITS = 8  # beyond so many units of one test pairs are not told apart: their number grows as the square
 LUMP_SHARE = 0.25  # of a test's bits: if lumping two or more leaking units may hide more, they are told apart
 
 
@@ -210,11 +210,11 @@ class Scorer:
         for numbers in by_scope.values():
             tests = [test for n in numbers if isinstance(test := self.test(candidates[n]), LevelTest)]
             units, groups = self.units(candidates[numbers[0]]), self.groups(candidates[numbers[0]])
-            tables = level_tables(posterior, tests, groups, 1)
+            told, size = LevelTables(posterior, tests, groups), 1
+            tables = told.about(1)
             results = [from_joint(table) for table in tables]
-            size = 1
             if len(units) <= PAIRED_UNITS and any(result.gap > LUMP_SHARE * result.bits for result in results):
-                tables, size = level_tables(posterior, tests, groups, 2), 2
+                tables, size = told.about(2), 2
                 results = [from_joint(table) for table in tables]
             for number, table, result in zip(numbers, tables, results, strict=True):
                 found[number] = Score(result, units, self._by_unit(table, units, size))

@@ -105,6 +105,16 @@ class Stop:
     ``cheapest``: the allowed test that tells most for its minutes, or None. ``worth``: minutes that going on with the
     best test is expected to save. ``prove``: the pinpoint test that would confirm what is more likely than not, or None
     where none promises to.
+
+    Example:
+        >>> from leakinfer import Belief, Job, Stop, load_catalogue, load_system, make_plan, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {"loss": {"kg": 0.3, "years": 2}}, "my job"))
+        >>> stop: Stop = make_plan(Belief(job)).stop
+        >>> stop.stop, stop.confirmed, stop.worth > 0
+        (False, (), True)
+        >>> stop.observed_g_per_year
+        150.0
     """
 
     stop: bool
@@ -123,7 +133,16 @@ class Stop:
 
 @dataclass(frozen=True)
 class Plan:
-    """The whole answer: tests in order of worth, what is not allowed, the word on stopping, and what to ask for."""
+    """The whole answer: tests in order of worth, what is not allowed, the word on stopping, and what to ask for.
+
+    Example:
+        >>> from leakinfer import Belief, Job, Plan, load_catalogue, load_system, make_plan, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {"loss": {"kg": 0.3, "years": 2}}, "my job"))
+        >>> plan: Plan = make_plan(Belief(job))
+        >>> len(plan.next) > 100, plan.objective, plan.stop.stop
+        (True, 'expected_cost', False)
+    """
 
     next: tuple[Ranked, ...]
     not_allowed: tuple[NotAllowed, ...]

@@ -51,6 +51,14 @@ def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
 
     Tests that connect hoses come last as long as a test of a port that hoses would end is worth its minutes. What the
     customer would have to be asked for is weighed by :func:`dearer_work`, not here.
+
+    Example:
+        >>> from leakinfer import Belief, Job, load_catalogue, load_system, make_plan, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {"loss": {"kg": 0.3, "years": 2}}, "my job"))
+        >>> first = make_plan(Belief(job)).next[0]
+        >>> first.candidate.method, first.candidate.target, first.reason
+        ('probe_point', 'liquid_valve_flare', '12% chance of a leak that matters here')
     """
     return plan_by(weighed(belief), objective)
 

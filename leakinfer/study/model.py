@@ -59,6 +59,11 @@ class Situation(Protocol):
 
     ``options`` keep one order; arrays follow it. In a real job a situation is a job with its belief, in a small case
     a point of the tree of all outcomes.
+
+    Example:
+        >>> from leakinfer import Situation
+        >>> def most_told(here: Situation) -> int | None:
+        ...     return int(here.bits.argmax()) if len(here.options) else None
     """
 
     @property

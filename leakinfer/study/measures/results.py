@@ -61,7 +61,15 @@ class Results(Struct, frozen=True):
 
 
 def results(tables: Tables, regrets: Sequence[Regret] = (), policy: str | None = None) -> Results:
-    """Work out everything. ``policy``: the one to ask about; the program's own if it was played, else the first."""
+    """Work out everything. ``policy``: the one to ask about; the program's own if it was played, else the first.
+
+    Example:
+        >>> from pathlib import Path
+        >>> from leakinfer import read_study, study_results
+        >>> found = study_results(read_study(Path("lists")))  # played as run_study shows
+        >>> found.policy, found.jobs, [arm.policy for arm in found.arms]
+        ('checklist', 2, ['checklist', 'coil_first'])
+    """
     jobs, steps, chances = tables.jobs, tables.steps, tables.chances
     systems, truths, policies = (tuple(jobs[name].unique()) for name in ("system", "truth", "policy"))
     asked = policy or _preferred(DEFAULT, policies)

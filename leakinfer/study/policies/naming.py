@@ -35,6 +35,11 @@ def policy(name: str) -> Policy:
 
     Raises:
         InputError: nothing of that name; with the names that there are.
+
+    Example:
+        >>> from leakinfer import policy
+        >>> policy("most_likely").tells
+        'the likeliest repair unit first, by its best test'
     """
     if name in POLICIES:
         return POLICIES[name]

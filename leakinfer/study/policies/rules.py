@@ -24,7 +24,16 @@ TWICE = 2  # one answer is provisional and is sought again in fresh air, once; c
 
 @dataclass(frozen=True)
 class Rule:
-    """A policy that is one function. ``tells``: it in one sentence. ``draws_lots``: whether chance has a part in it."""
+    """A policy that is one function. ``tells``: it in one sentence. ``draws_lots``: whether chance has a part in it.
+
+    Example:
+        >>> from leakinfer import Rule, Situation
+        >>> def nearest(here: Situation) -> int | None:
+        ...     open_ones = [n for n, one in enumerate(here.options) if one.kind == "point" and not one.repeat]
+        ...     return min(open_ones, key=lambda n: here.options[n].minutes, default=None)
+        >>> Rule("nearest", "whatever takes the fewest minutes from here", nearest).name
+        'nearest'
+    """
 
     name: str
     tells: str

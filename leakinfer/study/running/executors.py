@@ -115,11 +115,11 @@ def _interrupt_waits() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
-    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _begin() -> None:

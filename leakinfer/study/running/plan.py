@@ -57,6 +57,12 @@ def load_plan(path: Path) -> Plan:
 
     Raises:
         InputError: naming the file, the key and what is allowed.
+
+    Example:
+        >>> from leakinfer import load_study, shipped
+        >>> plan = load_study(shipped("data_demo", "study", "small.toml"))
+        >>> plan.jobs, plan.systems, plan.policies
+        (3, ('ductless_split',), ('expected_cost', 'most_likely', 'checklist'))
     """
     data = read_toml(path, dict[str, Any])
     plan = plan_from(data, str(path))

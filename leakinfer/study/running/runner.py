@@ -47,6 +47,22 @@ def run(
     Raises:
         InputError: the folder holds something else or is in use, a name in the plan is not known, or a worker ended by
             itself.
+
+    Example:
+        >>> from pathlib import Path
+        >>> from leakinfer import load_study, run_study
+        >>> told = '''
+        ... name = "Two fixed lists"
+        ... seed = 1
+        ... jobs = 2
+        ... systems = ["ductless_split"]
+        ... truths = ["as_believed"]
+        ... policies = ["checklist", "coil_first"]
+        ... most_tests = 5
+        ... most_minutes = 60
+        ... '''
+        >>> _ = Path("lists.toml").write_text(told)
+        >>> run_study(load_study(Path("lists.toml")), Path("lists"))
     """
     truths, program = truths_of(plan, plan.name), program_of(tuple(plan.policies))
     blocks = dict(enumerate(blocks_of(plan, truths, program)))

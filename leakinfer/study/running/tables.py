@@ -80,6 +80,15 @@ def read(out: Path) -> Tables:
 
     Raises:
         InputError: no study, one that is not finished, or a table that is not as it was written.
+
+    Example:
+        >>> from pathlib import Path
+        >>> from leakinfer import read_study
+        >>> tables = read_study(Path("lists"))  # played as run_study shows
+        >>> len(tables.jobs), tables.plan.name
+        (4, 'Two fixed lists')
+        >>> bool((tables.jobs["minutes"] <= 60).all())
+        True
     """
     import pyarrow.parquet as pq
 
