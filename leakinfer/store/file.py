@@ -90,6 +90,8 @@ def refusing(path: Path) -> Iterator[None]:
         raise damaged(path, str(error)) from error
     except sqlite3.Error as error:
         raise _refusal(path, error) from error
+    except UnicodeDecodeError as error:  # SQLite's message repeats a name out of the file, and the module decodes it
+        raise damaged(path, "a text in it is not Unicode") from error
     except OSError as error:
         raise InputError(f"cannot be used ({error.strerror})", where=str(path), allowed=WRITABLE) from error
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from math import erf, log, sqrt
 from pathlib import Path
 
@@ -45,6 +46,29 @@ def test_saved_cells_come_back_and_other_files_are_refused(tmp_path: Path) -> No
             load(path)
     with pytest.raises(InputError, match="cannot be read"):
         load(tmp_path / "none.json")
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("component", []),
+        ("component", 3),
+        ("band", "young"),
+        ("found", "2"),
+        ("found", 0.5),
+        ("found", None),
+        ("band", {}),
+    ],
+)
+def test_cells_of_another_kind_are_refused_with_their_column(tmp_path: Path, key: str, value: object) -> None:
+    """A list as a key cannot be grouped, and texts as figures would add to one longer text."""
+    path = tmp_path / "cells.json"
+    save(cells_of({"found": [(*LEAK, 2, 1, 0)]}), path)
+    plain = json.loads(path.read_text())
+    plain["tables"]["found"][key][0] = value
+    path.write_text(json.dumps(plain))
+    with pytest.raises(InputError, match=f"found.{key}"):
+        load(path)
 
 
 @pytest.mark.parametrize("per_decade", [1, 2, 6])

@@ -107,6 +107,15 @@ def test_edited_journals_are_refused(path: Path, sound: Path, statement: str, wh
     assert f"is damaged ({why})" in refusal(path)
 
 
+@pytest.mark.parametrize("name", [b"CREATE", b"TABLE", b"kind"])
+def test_a_table_whose_own_words_are_no_text_is_refused(path: Path, sound: Path, name: bytes) -> None:
+    """SQLite repeats a name of the file in its message, and the bytes there need not be UTF-8."""
+    data = sound.read_bytes()
+    at = data.index(name, data.index(b"CREATE TABLE"))
+    path.write_bytes(data[:at] + b"\xff" + data[at + 1 :])
+    assert "is damaged" in refusal(path)
+
+
 def test_an_event_of_another_job_is_refused(path: Path, sound: Path, tmp_path: Path) -> None:
     """It is whole in itself, but does not follow on what came before it here."""
     shutil.copy(sound, path)

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import msgspec
 from msgspec import Meta, Struct
@@ -58,6 +58,21 @@ FORMATS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "repairs": (("component", "exchanged"), ("repairs", "held")),
     "trials": (("component", "refrigerant", "tests", "truth", "size_bin"), ("times",)),
 }
+WORDS = frozenset(
+    (
+        "component",
+        "type",
+        "around",
+        "begun_around",
+        "installer",
+        "exposure",
+        "exchanged",
+        "refrigerant",
+        "tests",
+        "truth",
+    )
+)
+_WHOLE = Annotated[int, Meta(ge=-(2**53), le=2**53)]  # what every reader of JSON keeps (RFC 8259, section 6)
 
 
 class Scale(Struct, frozen=True, forbid_unknown_fields=True):
@@ -102,6 +117,13 @@ class Cells:
     """Tables by name, each with the keys and figures of ``FORMATS``, one row for a key, sorted by key, no empty rows.
 
     Around a site: its circumstances as ``cap_missing;vibration?``, sorted, ``?`` where nobody looked.
+
+    Example:
+        >>> from leakinfer import Cells
+        >>> isinstance(cells, Cells)  # counted as reduce_history shows
+        True
+        >>> list(cells.tables["repairs"].columns)
+        ['component', 'exchanged', 'repairs', 'held']
     """
 
     scale: Scale
@@ -148,7 +170,15 @@ def total(parts: Sequence[Cells]) -> Cells:
 
 
 def save(cells: Cells, path: Path) -> None:
-    """Write cells as a JSON file."""
+    """Write cells as a JSON file.
+
+    Example:
+        >>> from pathlib import Path
+        >>> from leakinfer import load_cells, save_cells
+        >>> save_cells(cells, Path("cells.json"))  # counted as reduce_history shows
+        >>> load_cells(Path("cells.json")).digest == cells.digest
+        True
+    """
     path.write_bytes(cells.as_bytes())
 
 
@@ -157,6 +187,12 @@ def load(path: Path) -> Cells:
 
     Raises:
         InputError: not such a file.
+
+    Example:
+        >>> from pathlib import Path
+        >>> from leakinfer import load_cells
+        >>> load_cells(Path("cells.json")).counts.systems  # written as save_cells shows
+        2000
     """
     import pandas as pd
 
@@ -165,7 +201,7 @@ def load(path: Path) -> Cells:
         plain = msgspec.json.decode(path.read_bytes())
         scale = checked(plain["scale"], Scale, where=where)
         counts = checked(plain["counts"], Counts, where=where)
-        tables = {name: pd.DataFrame(plain["tables"][name], columns=[*k, *f]) for name, (k, f) in FORMATS.items()}
+        tables = {name: pd.DataFrame(_columns(plain["tables"][name], name, where)) for name in FORMATS}
     except OSError as error:
         raise InputError(f"cannot be read ({error.strerror})", where=where) from error
     except (msgspec.DecodeError, KeyError, TypeError, ValueError) as error:
@@ -174,3 +210,10 @@ def load(path: Path) -> Cells:
         allowed = "what 'leakinfer fleet cells' writes"
         raise InputError("is not a file of cells", where=where, allowed=allowed) from error
     return Cells(scale, counts, {name: joined(name, [table]) for name, table in tables.items()})
+
+
+def _columns(told: Any, name: str, where: str) -> dict[str, list[Any]]:
+    """The columns of one table: keys that are words hold texts, all others whole numbers."""
+    keys, figures = FORMATS[name]
+    kinds: dict[str, Any] = {key: list[str] if key in WORDS else list[_WHOLE] for key in (*keys, *figures)}
+    return {key: checked(told[key], kind, where=f"{where}: {name}.{key}") for key, kind in kinds.items()}
