@@ -7,6 +7,14 @@ class InputError(ValueError):
     """Something given from outside is not usable.
 
     Prints as one line: ``WHERE: WHAT; allowed: ALLOWED``. Nothing has been changed when it is raised.
+
+    Example:
+        >>> from leakinfer import InputError, load_system
+        >>> try:
+        ...     load_system("ductles_split")
+        ... except InputError as error:
+        ...     print(error.what, "|", error.where)
+        unknown system 'ductles_split' | system
     """
 
     def __init__(self, what: str, *, where: str = "", allowed: str = "") -> None:

@@ -28,6 +28,11 @@ def shipped(*parts: str) -> Path:
     """The path of a shipped file or folder, as ``shipped("priors", "systems")``.
 
     In a wheel the two data folders lie inside the package, in a checkout beside it.
+
+    Example:
+        >>> from leakinfer import shipped
+        >>> sorted(path.name for path in shipped("data_demo").iterdir() if path.is_dir())
+        ['fleet', 'orders', 'study']
     """
     installed = PACKAGE / "shipped" / parts[0]
     root = installed if installed.exists() else PACKAGE.parent / parts[0]

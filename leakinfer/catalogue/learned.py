@@ -172,6 +172,12 @@ def read_learned(path: Path) -> LearnedPriors:
 
     Raises:
         InputError: not such a file, a number out of its range, or an id that is used twice.
+
+    Example:
+        >>> from pathlib import Path
+        >>> from leakinfer import read_learned
+        >>> read_learned(Path("learned.toml")).provenance.trusted  # written as write_learned shows
+        False
     """
     if not is_learned(path):
         what = "holds no learned priors"
@@ -187,6 +193,13 @@ def write_learned(learned: LearnedPriors, path: Path) -> None:
     Raises:
         InputError: a number out of its range, or an id that is used twice; nothing is written.
         OSError: the file cannot be written.
+
+    Example:
+        >>> from pathlib import Path
+        >>> from leakinfer import read_learned, write_learned
+        >>> write_learned(found, Path("learned.toml"))  # found as learned_priors shows
+        >>> read_learned(Path("learned.toml")).provenance.systems == found.provenance.systems
+        True
     """
     check_learned(learned, str(path))
     partial = path.with_name(f"{path.name}.{os.getpid()}.part")

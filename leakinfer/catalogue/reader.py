@@ -96,6 +96,15 @@ def load_catalogue(folder: Path | None = None) -> Catalogue:
 
     Raises:
         InputError: naming the file, the key and what was expected.
+
+    Example:
+        >>> from leakinfer import load_catalogue
+        >>> catalogue = load_catalogue()
+        >>> catalogue.methods["bubbles"].silent
+        'none'
+        >>> flare = catalogue.components["flare"].hazard
+        >>> flare.unit, flare.known
+        ('1/component-year', 'judgement')
     """
     return _shipped() if folder is None else _load(folder)
 

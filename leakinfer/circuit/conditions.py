@@ -34,6 +34,11 @@ class Condition(Part, frozen=True, omit_defaults=True):
     tracer mix, kPa. ``sections``: those that the test gas or the vacuum reaches, none named means all. ``shroud``: the
     target is wrapped, so that the air around it is still and holds what leaks. ``high_kpa`` and ``low_kpa``: what
     gauges show on the two sides now, kPa gauge; better than any estimate.
+
+    Example:
+        >>> from leakinfer import Condition
+        >>> Condition("nitrogen", "wind", outdoor_c=8, indoor_c=21, test_kpa=1500).words
+        'nitrogen at 1,500 kPa, wind'
     """
 
     state: State

@@ -41,6 +41,14 @@ def load_system(name_or_path: str) -> System:
 
     Raises:
         InputError: an unknown id (the shipped ones are listed), or a file that is not a usable system.
+
+    Example:
+        >>> from leakinfer import load_system
+        >>> system = load_system("ductless_split")
+        >>> system.refrigerants[0], system.charge.typical, system.charge.unit
+        ('R-32', 0.9, 'kg')
+        >>> [place.id for place in system.places]
+        ['outside_wall', 'outdoor_inside', 'line_cover', 'room']
     """
     stem, colon, size = name_or_path.partition(":")
     if stem == RACK_STORE:

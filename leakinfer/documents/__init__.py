@@ -1,4 +1,4 @@
-"""Documents that cannot drift: made from the commands and the files that they describe, and compared by a test.
+"""Documents that cannot drift: made from the commands, names and files that they describe, and compared by a test.
 
-``python -m leakinfer.documents`` writes them anew: ``commands.md``, ``priors.md``.
+``python -m leakinfer.documents`` writes them anew: ``commands.md``, ``library.md``, ``priors.md``.
 """

@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from leakinfer.documents.commands import commands_page
+from leakinfer.documents.library import library_page
 from leakinfer.documents.priors import priors_page
 
-PAGES = {"commands.md": commands_page, "priors.md": priors_page}
+PAGES = {"commands.md": commands_page, "library.md": library_page, "priors.md": priors_page}
 
 
 def main() -> None:

@@ -25,7 +25,14 @@ PACKAGES = ("leakinfer", "pymc", "pytensor", "arviz", "numpy", "pandas")
 
 @dataclass(frozen=True)
 class Effort:
-    """How much to sample."""
+    """How much to sample: chains, draws of each to tune and to keep, cores, NUTS's target of acceptance.
+
+    Example:
+        >>> from leakinfer import Effort
+        >>> effort = Effort(chains=2, progress=True)
+        >>> effort.chains * effort.draws
+        1200
+    """
 
     chains: int = 4
     tune: int = 600

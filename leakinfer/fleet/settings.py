@@ -123,5 +123,15 @@ class FleetSettings(Value, frozen=True):
 
 @cache
 def load_settings(path: Path | None = None) -> FleetSettings:
-    """The settings of a file, or the shipped ones."""
+    """The settings of a file, or the shipped ones.
+
+    Raises:
+        InputError: naming the file, the key and what was expected.
+
+    Example:
+        >>> from leakinfer import fleet_settings
+        >>> trust = fleet_settings().trust
+        >>> trust.most_rhat, trust.least_ess
+        (1.01, 400.0)
+    """
     return read_toml(path or shipped("priors", "fleet.toml"), FleetSettings)

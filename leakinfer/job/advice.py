@@ -17,6 +17,17 @@ def advice_for(job: Job, belief: Belief | None = None) -> tuple[Advice, ...]:
     Args:
         job: the job.
         belief: its belief, if it is there already.
+
+    Raises:
+        InputError: there is no belief yet, and the findings and facts together are impossible.
+
+    Example:
+        >>> from leakinfer import Job, advice_for, load_catalogue, load_system, start_facts
+        >>> system = load_system("ductless_split")
+        >>> facts = start_facts(system, {"circumstances": {"litter_in_base_pan": True}}, "my job")
+        >>> job = Job(system, load_catalogue(), facts)
+        >>> [advice.id for advice in advice_for(job)]
+        ['plastic_cap', 'leaf_litter']
     """
     there = _exposures(job, belief)
     return tuple(advice for advice in job.catalogue.advice.values() if _applies(job, advice, there))

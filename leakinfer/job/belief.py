@@ -47,6 +47,18 @@ class Belief:
 
     Raises:
         InputError: the findings contradict each other or the facts: together they are impossible.
+
+    Example:
+        >>> from leakinfer import Belief, Job, load_catalogue, load_system, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {"loss": {"kg": 0.3, "years": 2}}, "my job"))
+        >>> belief = Belief(job)
+        >>> belief.exact
+        True
+        >>> max(belief.unit_probability, key=belief.unit_probability.__getitem__)
+        'indoor_coil_unit'
+        >>> 0.9 < belief.any_at_all < 1  # a third of the charge is missing
+        True
     """
 
     def __init__(self, job: Job) -> None:

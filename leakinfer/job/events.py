@@ -34,12 +34,25 @@ class Told(Protocol):
 
 
 def begin_body(system: System, facts: Mapping[str, Any], catalogue: Catalogue) -> dict[str, Any]:
-    """The first event of a job: the system as it was read, the facts, and which priors it began with."""
+    """The first event of a job: the system as it was read, the facts, and which priors it began with.
+
+    Example:
+        >>> from leakinfer import begin_body, load_catalogue, load_system
+        >>> body = begin_body(load_system("ductless_split"), {"age_years": 6}, load_catalogue())
+        >>> body["facts"], body["system"]["id"]
+        ({'age_years': 6}, 'ductless_split')
+    """
     return {"system": system_to_data(system), "facts": dict(facts), "priors": catalogue.digest}
 
 
 def body_of(value: Finding | Skip | Site | Repaired | Return | Aired) -> dict[str, Any]:
-    """A value as plain data."""
+    """A value as plain data.
+
+    Example:
+        >>> from leakinfer import Skip, body_of
+        >>> body_of(Skip("room", "nobody lets us in"))
+        {'target': 'room', 'reason': 'nobody lets us in', 'method': None}
+    """
     data: dict[str, Any] = msgspec.to_builtins(value)
     return data
 

@@ -28,6 +28,11 @@ class Loss(Struct, frozen=True, forbid_unknown_fields=True):
     ``relative_error``: standard deviation of ``kg`` over ``kg``; None takes the catalogue's for a reported loss.
     ``since_first_charge``: the time reaches back to the first charge although the system is older, as where the one
     top-up that is known lies in the past.
+
+    Example:
+        >>> from leakinfer import Loss
+        >>> Loss(kg=0.3, years=2, relative_error=0.1).since_first_charge
+        False
     """
 
     kg: Annotated[float, Meta(ge=0, le=5000)]
@@ -42,6 +47,12 @@ class Facts(Struct, frozen=True, forbid_unknown_fields=True):
     ``circumstances`` says of some whether they are there (true) or not (false). ``state`` to ``low_kpa`` tell the
     present condition. ``consent``: the dearest tier that the customer has agreed to. ``aids``: those that are in
     place, as dye. ``seen``: advice that a person's eyes called for.
+
+    Example:
+        >>> from leakinfer import Facts, Loss
+        >>> facts = Facts("R-32", 0.9, age_years=6, loss=Loss(kg=0.3, years=2), air="breeze")
+        >>> facts.state, facts.outdoor_c
+        ('standing', 24.0)
     """
 
     refrigerant: str
@@ -81,6 +92,12 @@ def start_facts(system: System, given: dict[str, Any], where: str) -> Facts:
 
     Raises:
         InputError: a value out of range, or a name that the system does not have.
+
+    Example:
+        >>> from leakinfer import load_system, start_facts
+        >>> facts = start_facts(load_system("ductless_split"), {"age_years": 6}, "my job")
+        >>> facts.refrigerant, facts.charge_kg, facts.age_years
+        ('R-32', 0.9, 6.0)
     """
     usual = {"refrigerant": system.refrigerants[0], "charge_kg": system.charge.typical}
     return settled(system, checked(usual | given, Facts, where=where), where)

@@ -17,6 +17,16 @@ class Hold(Struct, frozen=True, forbid_unknown_fields=True):
 
     What is left out is taken from the catalogue (the gauge) and the facts (the inner volume, litres). Temperatures are
     checked by the physics, which knows what Fahrenheit looks like.
+
+    Example:
+        >>> from leakinfer import Belief, Finding, Hold, Job, load_catalogue, load_system, start_facts
+        >>> system = load_system("ductless_split")
+        >>> facts = start_facts(system, {"state": "nitrogen", "test_kpa": 1500.0}, "my job")
+        >>> job = Job(system, load_catalogue(), facts)
+        >>> fell = Hold(start_kpa=1500, end_kpa=1400, start_c=22, end_c=22, hours=1)
+        >>> told = job.with_finding(Finding("hold_hour", "whole", "fell", job.condition(), hold=fell))
+        >>> Belief(told).any_at_all > Belief(job).any_at_all
+        True
     """
 
     start_kpa: Annotated[float, Meta(ge=0, le=20000)]
@@ -30,7 +40,17 @@ class Hold(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Rise(Struct, frozen=True, forbid_unknown_fields=True):
-    """Two or three looks at the gauge over a vacuum that is shut in: Pa absolute, minutes, C, litres."""
+    """Two or three looks at the gauge over a vacuum that is shut in: Pa absolute, minutes, C, litres.
+
+    Example:
+        >>> from leakinfer import Belief, Finding, Job, Rise, load_catalogue, load_system, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {"state": "vacuum"}, "my job"))
+        >>> rose = Rise(start_pa=60, end_pa=400, minutes=15, temperature_c=22)
+        >>> told = job.with_finding(Finding("vacuum_hold", "whole", "rose", job.condition(), rise=rose))
+        >>> Belief(told).any_at_all > Belief(job).any_at_all
+        True
+    """
 
     start_pa: Annotated[float, Meta(gt=0, le=101325)]
     end_pa: Annotated[float, Meta(gt=0, le=120000)]
@@ -42,7 +62,18 @@ class Rise(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Gathered(Struct, frozen=True, forbid_unknown_fields=True):
-    """Refrigerant that collected in the air under a shroud: ppm by volume, minutes, litres."""
+    """Refrigerant that collected in the air under a shroud: ppm by volume, minutes, litres.
+
+    Example:
+        >>> from leakinfer import Belief, Condition, Finding, Gathered, Job, load_catalogue, load_system, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {}, "my job"))
+        >>> wrapped = Condition("standing", "still", outdoor_c=24, indoor_c=22, shroud=True)
+        >>> gas = Gathered(volume_l=200, minutes=30, start_ppm=0, end_ppm=40)
+        >>> told = job.with_finding(Finding("gather", "stop_valves", "gas", wrapped, gathered=gas))
+        >>> Belief(told).any_at_all > Belief(job).any_at_all
+        True
+    """
 
     volume_l: Above
     minutes: Annotated[float, Meta(gt=0, le=10000)]
@@ -56,6 +87,12 @@ class Finding(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=Tru
     ``reading_kg``: the charge that was weighed. ``false_causes``: things other than a leak that were there and that the
     method also answers to. ``earlier``: it was done before this job was opened ("already checked"). ``minutes``: what
     it took, set-up and way included.
+
+    Example:
+        >>> from leakinfer import Condition, Finding
+        >>> here = Condition("standing", "still", outdoor_c=24, indoor_c=22)
+        >>> Finding("bubbles", "liquid_valve_flare", "fast_bubbles", here, minutes=4).false_causes
+        ()
     """
 
     method: str
@@ -73,7 +110,15 @@ class Finding(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=Tru
 
 
 class Skip(Struct, frozen=True, forbid_unknown_fields=True):
-    """A test that cannot or will not be done here, with the person's reason. ``method`` None: none at this target."""
+    """A test that cannot or will not be done here, with the person's reason. ``method`` None: none at this target.
+
+    Example:
+        >>> from leakinfer import Job, Skip, load_catalogue, load_system, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {}, "my job"))
+        >>> job.with_skip(Skip("room", "nobody lets us in")).skips[0].reason
+        'nobody lets us in'
+    """
 
     target: str
     reason: Annotated[str, Meta(min_length=1)]

@@ -25,7 +25,22 @@ from leakinfer.reading import checked, known
 
 @dataclass(frozen=True)
 class Job:
-    """The search on one system. Findings, repairs and returns are in the order in which they were made."""
+    """The search on one system. Findings, repairs and returns are in the order in which they were made.
+
+    Raises:
+        InputError: a false cause, tool, aid or advice that the catalogue does not have, a condition that cannot be, or
+            test gas above the lowest rating that it reaches.
+
+    Example:
+        >>> from leakinfer import Finding, Job, load_catalogue, load_system, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {"age_years": 6}, "my job"))
+        >>> later = job.with_finding(Finding("bubbles", "liquid_valve_flare", "none", job.condition()))
+        >>> len(job.findings), len(later.findings)
+        (0, 1)
+        >>> later.targets(job.catalogue.methods["probe_sweep"])[:2]
+        ('stop_valves', 'outdoor_coil_face')
+    """
 
     system: System
     catalogue: Catalogue
@@ -155,7 +170,11 @@ class Job:
         return replace(self, facts=facts)
 
     def with_own_site(self, site: Site, where: str = "site") -> Job:
-        """The job with a site that a person adds."""
+        """The job with a site that a person adds.
+
+        Raises:
+            InputError: an unknown class, exposure, place, zone, section or unit, or an id that is taken.
+        """
         known(site.component, self.catalogue.components, what="component class", where=f"{where}: component")
         for exposure in site.exposures:
             known(exposure, self.catalogue.exposures, what="exposure", where=f"{where}: exposures")
@@ -206,14 +225,22 @@ class Job:
         return parts.get(finding.condition.sections)
 
     def with_repair(self, done: Repaired, where: str = "repair") -> Job:
-        """The job after a repair of a site or a repair unit. What follows is told of the repaired system."""
+        """The job after a repair of a site or a repair unit. What follows is told of the repaired system.
+
+        Raises:
+            InputError: no such site or repair unit.
+        """
         names = {name for site in self.sites if site.id != ELSEWHERE for name in (site.id, site.unit)}
         known(done.target, sorted(names), what="site or repair unit", where=f"{where}: target")
         placed = structs.replace(done, after=len(self.findings), visit=len(self.returns))
         return replace(self, repairs=(*self.repairs, placed))
 
     def with_airing(self, aired: Aired, where: str = "airing") -> Job:
-        """The job after a place was aired: what hung in the air no longer spoils what a probe says there."""
+        """The job after a place was aired: what hung in the air no longer spoils what a probe says there.
+
+        Raises:
+            InputError: no such place.
+        """
         known(aired.place, [place.id for place in self.system.places], what="place", where=f"{where}: place")
         return replace(self, airings=(*self.airings, structs.replace(aired, after=len(self.findings))))
 
@@ -230,7 +257,11 @@ class Job:
         return replace(self, facts=facts, returns=(*self.returns, structs.replace(later, after=len(self.findings))))
 
     def with_skip(self, skip: Skip, where: str = "skip") -> Job:
-        """The job with a test, or all tests of a target, left out."""
+        """The job with a test, or all tests of a target, left out.
+
+        Raises:
+            InputError: no such method, target or place.
+        """
         if skip.method is not None:
             method = known(skip.method, self.catalogue.methods, what="method", where=f"{where}: method")
             known(skip.target, self.targets(self.catalogue.methods[method]), what="target", where=f"{where}: target")
@@ -299,7 +330,11 @@ class Job:
         )
 
     def check_rating(self, condition: Condition, where: str) -> None:
-        """Refuse test gas above the lowest rating that it reaches."""
+        """Refuse test gas above the lowest rating that it reaches.
+
+        Raises:
+            InputError: naming ``where`` and the rating.
+        """
         if condition.test_kpa <= 0:
             return
         rating = self.rating_kpa(condition.sections)

@@ -36,10 +36,26 @@ class Explanation:
 
 
 def explain(job: Job, site: str, where: str = "site") -> Explanation:
-    """The site's story.
+    """Why a site is as likely as it is: its odds from the base rate of its class to the last finding, step by step.
 
     Raises:
         InputError: a site that the job does not have.
+
+    Example:
+        >>> from leakinfer import Finding, Job, explain, load_catalogue, load_system, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {"loss": {"kg": 0.3, "years": 2}}, "my job"))
+        >>> job = job.with_finding(Finding("bubbles", "liquid_valve_flare", "fast_bubbles", job.condition()))
+        >>> story = explain(job, "liquid_valve_flare")
+        >>> for step in story.steps:
+        ...     print(step.what)
+        a flare joint after 10 years, nothing else known
+        age 10 years
+        circumstances, seen or possible
+        0.3 kg lost in 2 years
+        bubble solution, liquid line flare at the outdoor unit: fast bubbles (standing, still air)
+        >>> story.steps[-1].odds_ratio > 1
+        True
     """
     known(site, [s.id for s in job.sites], what="site", where=where)
     chances = [(what, _probability(stage, site), surprise) for what, stage, surprise in _stages(job, site)]

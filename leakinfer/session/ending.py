@@ -32,7 +32,19 @@ class Ending:
 
 
 def ending(belief: Belief, stop: Stop, today: date) -> Ending:
-    """What follows from the word on stopping."""
+    """What follows from the word on stopping.
+
+    Example:
+        >>> from leakinfer import Belief, Finding, Job, ending, load_catalogue, load_system, make_plan, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {"loss": {"kg": 0.3, "years": 2}}, "my job"))
+        >>> from datetime import date
+        >>> told = Finding("bubbles", "liquid_valve_flare", "fast_bubbles", job.condition())
+        >>> belief = Belief(job.with_finding(told))
+        >>> end = ending(belief, make_plan(belief).stop, date(2026, 5, 1))
+        >>> end.word, end.repair
+        ('go on', ('liquid_valve_flare',))
+    """
     alike = tuple(unit for unit in stop.likely if _one_part(belief, unit))
     lost = stop.observed_g_per_year
     left = None if lost is None else max(0.0, lost - stop.explained_g_per_year)
@@ -73,7 +85,16 @@ def _recheck(belief: Belief, stop: Stop, left_g_per_year: float | None, today: d
 
 
 def entries_of(job: Job, target: str) -> list[Repair]:
-    """What the catalogue says of repairs of a site, or of each kind of part of a repair unit."""
+    """What the catalogue says of repairs of a site, or of each kind of part of a repair unit.
+
+    Example:
+        >>> from leakinfer import Job, load_catalogue, load_system, repairs_for, start_facts
+        >>> system = load_system("ductless_split")
+        >>> job = Job(system, load_catalogue(), start_facts(system, {}, "my job"))
+        >>> repair = repairs_for(job, "liquid_valve_flare")[0]
+        >>> repair.component, repair.opens_circuit
+        ('flare', True)
+    """
     kinds = dict.fromkeys(site.component for site in job.sites if target in (site.id, site.unit))
     return [job.catalogue.repairs[kind] for kind in kinds]
 

@@ -37,6 +37,13 @@ def opened(path: Path, priors: Path | None = None) -> Iterator[Opened]:
 
     Raises:
         InputError: the job or the priors cannot be used.
+
+    Example:
+        >>> from pathlib import Path
+        >>> from leakinfer import open_job
+        >>> with open_job(Path("attic.job")) as held:  # made as create_job shows
+        ...     held.job.system.id, held.last, held.notices
+        ('ductless_split', 1, ())
     """
     with Journal.open(path) as journal:
         yield replayed(path, journal, journal.events(), priors)
@@ -89,6 +96,15 @@ def tell(
     Raises:
         InputError: the event does not fit, test gas is above the rating,
             the evidence together is impossible, or the file cannot be written.
+
+    Example:
+        >>> from pathlib import Path
+        >>> from leakinfer import Finding, body_of, open_job, tell
+        >>> with open_job(Path("attic.job")) as held:  # made as create_job shows
+        ...     silent = Finding("bubbles", "liquid_valve_flare", "none", held.job.condition())
+        ...     job, belief = tell(held, "finding", body_of(silent), who="Ada", where="note")
+        >>> len(job.findings), belief.exact
+        (1, True)
     """
     job = after(held.job, kind, body, where)
     refuse_stranded(job, where)

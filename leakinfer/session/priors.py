@@ -28,6 +28,11 @@ def priors_of(path: Path | None, system_id: str, *, untrusted: bool) -> Priors:
 
     Raises:
         InputError: they cannot be used, or a learned file is not trusted and ``untrusted`` does not allow it.
+
+    Example:
+        >>> from leakinfer import load_catalogue, priors_of
+        >>> priors_of(None, "ductless_split", untrusted=False).catalogue is load_catalogue()
+        True
     """
     if path is None or not (path.is_file() or path.suffix == ".toml"):
         return Priors(load_catalogue(path))

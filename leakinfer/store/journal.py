@@ -161,6 +161,14 @@ def create(
 
     Raises:
         InputError: ``path`` exists, cannot be written, or ``first`` is not a JSON object. Nothing is left behind.
+
+    Example:
+        >>> from pathlib import Path
+        >>> from leakinfer import begin_body, create_job, load_catalogue, load_system
+        >>> body = begin_body(load_system("ductless_split"), {"age_years": 6}, load_catalogue())
+        >>> with create_job(Path("attic.job"), body, who="Ada") as journal:
+        ...     [event.kind for event in journal.events()]
+        ['begin']
     """
     _refuse_reserved(kind)
     making.make_job(path, (row(None, kind, first, _now(), who, token),))

@@ -45,6 +45,13 @@ def reduce_history(
 
     Raises:
         InputError: a table or column is missing, or a file cannot be read.
+
+    Example:
+        >>> from leakinfer import fleet_settings, load_catalogue, reduce_history, shipped
+        >>> history = shipped("data_demo", "fleet")  # invented
+        >>> cells = reduce_history([history], load_catalogue(), fleet_settings())
+        >>> cells.counts.systems, cells.counts.left_out
+        (2000, {})
     """
     if chunk_rows < 1 or processes < 1:
         raise InputError("chunk_rows and processes", allowed="1 or more")

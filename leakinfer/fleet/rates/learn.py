@@ -49,6 +49,18 @@ def fit_cells(
 
     Raises:
         InputError: cells without anything at risk.
+
+    Example:
+        >>> from datetime import date
+        >>> from leakinfer import Effort, fit_cells, fleet_settings, load_catalogue, reduce_history, shipped
+        >>> history, catalogue = [shipped("data_demo", "fleet")], load_catalogue()
+        >>> settings, split, newest = fleet_settings(), date(2018, 1, 1), date(2024, 6, 1)
+        >>> earlier = reduce_history(history, catalogue, settings, until=split)
+        >>> later = reduce_history(history, catalogue, settings, since=newest)
+        >>> quick = Effort(chains=2, tune=30, draws=30)  # far too little to be trusted
+        >>> fit = fit_cells(earlier, catalogue, settings, seed=1, effort=quick)
+        >>> fit.sample.values["theta"].shape[1] == len(fit.priors.classes)  # (draws, classes)
+        True
     """
     classes, exposures, types = names_in(cells)
     if not classes:
@@ -86,7 +98,16 @@ def learned(
     methods: tuple[LearnedMethod, ...] = (),
     more: Sequence[Diagnostics] = (),
 ) -> LearnedPriors:
-    """The learned priors with their provenance; ``more``: diagnostics of the model of the methods."""
+    """The learned priors with their provenance; ``more``: diagnostics of the model of the methods.
+
+    Example:
+        >>> from leakinfer import learned_priors
+        >>> found = learned_priors(fit, earlier, catalogue, settings, seed=1)  # fitted as fit_cells shows
+        >>> found.provenance.trusted
+        False
+        >>> found.level.low < found.level.value < found.level.high
+        True
+    """
     values, priors = fit.sample.values, fit.priors
     why = reasons(settings.trust, [fit.sample.diagnostics, *more], fit.checks)
     return LearnedPriors(

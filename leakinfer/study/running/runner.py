@@ -50,19 +50,11 @@ def run(
 
     Example:
         >>> from pathlib import Path
-        >>> from leakinfer import load_study, run_study
-        >>> told = '''
-        ... name = "Two fixed lists"
-        ... seed = 1
-        ... jobs = 2
-        ... systems = ["ductless_split"]
-        ... truths = ["as_believed"]
-        ... policies = ["checklist", "coil_first"]
-        ... most_tests = 5
-        ... most_minutes = 60
-        ... '''
-        >>> _ = Path("lists.toml").write_text(told)
-        >>> run_study(load_study(Path("lists.toml")), Path("lists"))
+        >>> from msgspec.structs import replace
+        >>> from leakinfer import load_study, run_study, shipped
+        >>> plan = load_study(shipped("data_demo", "study", "small.toml"))
+        >>> short = replace(plan, name="Two fixed lists", jobs=2, truths=("as_believed",), most_tests=5)
+        >>> run_study(replace(short, policies=("checklist", "coil_first")), Path("lists"))
     """
     truths, program = truths_of(plan, plan.name), program_of(tuple(plan.policies))
     blocks = dict(enumerate(blocks_of(plan, truths, program)))

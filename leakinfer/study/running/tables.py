@@ -87,7 +87,7 @@ def read(out: Path) -> Tables:
         >>> tables = read_study(Path("lists"))  # played as run_study shows
         >>> len(tables.jobs), tables.plan.name
         (4, 'Two fixed lists')
-        >>> bool((tables.jobs["minutes"] <= 60).all())
+        >>> bool((tables.jobs["minutes"] <= tables.plan.most_minutes).all())
         True
     """
     import pyarrow.parquet as pq
