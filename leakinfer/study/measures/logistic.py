@@ -60,12 +60,13 @@ def fitted(columns: Array, truth: Array) -> Array | None:
 def covariance(columns: Array, truth: Array, weights: Array, job: NDArray[np.intp]) -> Array:
     """(columns, columns) of the weights when the rows of a job hang together (Liang & Zeger 1986), with the factor
     jobs / (jobs - 1) for few jobs; infinite for one job."""
+    jobs = int(job.max()) + 1
+    if jobs == 1:
+        return np.full((columns.shape[1],) * 2, np.inf)
     expected = sigmoid(columns @ weights)
     inverse = np.linalg.inv(curvature(columns, expected))
-    jobs = int(job.max()) + 1
     pulls = np.stack([np.bincount(job, column * (truth - expected), jobs) for column in columns.T], axis=1)
-    factor = jobs / (jobs - 1) if jobs > 1 else np.inf
-    return np.asarray(factor * inverse @ (pulls.T @ pulls) @ inverse)
+    return np.asarray(jobs / (jobs - 1) * inverse @ (pulls.T @ pulls) @ inverse)
 
 
 def curvature(columns: Array, expected: Array) -> Array:

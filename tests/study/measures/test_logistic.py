@@ -71,6 +71,14 @@ def test_rows_written_twice_tell_no_more_within_a_job() -> None:
     assert [twice.value, twice.low, twice.high] == pytest.approx([once.value, once.low, once.high], rel=1e-6)
 
 
+def test_the_rows_of_one_job_tell_nothing_of_their_scatter() -> None:
+    """One job's scatter cannot be told from what all jobs share: the interval has no ends, and nothing warns."""
+    chance, truth, _ = made(100, 1.0, 0.0, 3)
+    slope = slope_and_intercept(chance, truth, np.zeros(len(chance), dtype=np.intp))[0]
+    assert (slope.low, slope.high) == (-np.inf, np.inf)
+    assert np.isfinite(slope.value)
+
+
 def test_one_chance_for_two_kinds_of_rows_by_hand() -> None:
     """Two chances, .5 and e/(1+e): the fit gives each its own share, so slope = logit(.6) - logit(.2)."""
     chance = np.repeat([0.5, special.expit(1.0)], 5)
