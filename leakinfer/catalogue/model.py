@@ -18,6 +18,14 @@ class Value(Struct, frozen=True, forbid_unknown_fields=True):
     """Any file value; refuses keys it does not know."""
 
 
+class Sourced(Value, frozen=True):
+    """A table with the units of its numbers, in their order, and their source."""
+
+    unit: Text
+    known: Known
+    source: Text
+
+
 class Hazard(Value, frozen=True):
     """Leaks per component-year: a gamma distribution of the rate, mean over the first ten years of age."""
 

@@ -8,16 +8,8 @@ from typing import Annotated
 
 from msgspec import Meta
 
-from leakinfer.catalogue.model import Value
-from leakinfer.reading import Known, NotNegative, Positive, Probability, Text, read_toml, shipped
-
-
-class Sourced(Value, frozen=True):
-    """A table with the units of its numbers, in their order, and their source."""
-
-    unit: Text
-    known: Known
-    source: Text
+from leakinfer.catalogue.model import Sourced, Value
+from leakinfer.reading import NotNegative, Positive, Probability, Text, read_toml, shipped
 
 
 class Reduction(Sourced, frozen=True):

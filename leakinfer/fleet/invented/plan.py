@@ -9,11 +9,10 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from leakinfer.catalogue.model import Catalogue, Value
+from leakinfer.catalogue.model import Catalogue, Sourced, Value
 from leakinfer.circuit.model import System
 from leakinfer.circuit.reader import load_system
 from leakinfer.errors import InputError
-from leakinfer.fleet.settings import Sourced
 from leakinfer.reading import NotNegative, Positive, Probability, Text, known, read_toml, shipped
 
 Few = Annotated[int, Meta(ge=0, le=100_000)]

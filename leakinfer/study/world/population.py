@@ -10,26 +10,18 @@ import numpy as np
 from msgspec import Meta, structs
 
 from leakinfer.catalogue.checking import by_id
-from leakinfer.catalogue.model import Value
+from leakinfer.catalogue.model import Sourced, Value
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.model import System
 from leakinfer.circuit.rack import RACK_STORE
 from leakinfer.errors import InputError
 from leakinfer.physics.refrigerants import refrigerant
-from leakinfer.reading import Known, NotNegative, Probability, Text, known, read_toml, shipped
+from leakinfer.reading import NotNegative, Probability, Text, known, read_toml, shipped
 
 STUDY = shipped("priors", "study.toml")
 SUM = 1e-9  # by which shares may miss 1
 AGE_STEPS = 10  # ages and years are told in tenths
 CHARGE_STEPS = 20  # charges in twentieths of a kg
-
-
-class Sourced(Value, frozen=True):
-    """A table with the units of its numbers, in their order, and their source."""
-
-    unit: Text
-    known: Known
-    source: Text
 
 
 class Span(Value, frozen=True):
