@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 __version__ = "0.1.0"
 
 # By public name, its home within the package. The types below and __all__ say the same; a test compares them.
-_HOMES = {
+HOMES = {
     # a job
     "InputError": "errors.InputError",
     "shipped": "reading.shipped",
@@ -109,11 +109,11 @@ else:
 
     def __getattr__(name: str) -> object:
         """A public name, loaded from its home (PEP 562)."""
-        if name not in _HOMES:
+        if name not in HOMES:
             raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
         from importlib import import_module
 
-        home, _, own = _HOMES[name].rpartition(".")
+        home, _, own = HOMES[name].rpartition(".")
         found = globals()[name] = getattr(import_module(f"{__name__}.{home}"), own)
         return found
 

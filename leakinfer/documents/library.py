@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import leakinfer
-from leakinfer import _HOMES
+from leakinfer import HOMES
 from leakinfer.documents.markdown import table
 
 HEAD = """# The library
@@ -51,7 +51,7 @@ Code = ast.FunctionDef | ast.ClassDef
 
 def names() -> tuple[str, ...]:
     """The public names, in the order in which they are told."""
-    return tuple(_HOMES)
+    return tuple(HOMES)
 
 
 def sections(found: Any) -> dict[str, str]:

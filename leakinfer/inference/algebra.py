@@ -117,13 +117,6 @@ class Operator:
         return result.reshape(shape)
 
 
-def operator_of(kernel: Array, *, summed: bool) -> Operator:
-    """The operator of a kernel that is in the form of its messages already."""
-    if not summed:
-        return Operator(kernel)
-    return Operator(kernel, toeplitz(kernel if kernel.ndim > 2 else kernel[..., None]), summed=True)
-
-
 class QuietOrOne:
     """An item that for each value of the switches does nothing or acts by one common kernel, in its own shares.
 
@@ -298,48 +291,19 @@ def _reach(after: Array, sums: int) -> Array:
     return np.take(after.reshape(*after.shape[:-sums], -1), index, axis=-1)
 
 
-def power(kernel: Array, count: int, *, summed: bool = False) -> Array:
+def power(kernel: Array, count: int) -> Array:
     """The kernel of ``count`` equal independent items, by repeated squaring: (S, B, G..) -> same."""
     result, square = None, kernel
     while True:
         if count & 1:
-            result = square if result is None else join(result, square, summed=summed)
+            result = square if result is None else join(result, square)
         count >>= 1
         if not count:
             assert result is not None
             return result
-        square = join(square, square, summed=summed)
+        square = join(square, square)
 
 
-def join(first: Array, second: Array, *, summed: bool = False) -> Array:
-    """The kernel of two independent items together. ``summed``: both, and what is made, in the summed form."""
-    if summed:
-        return _added(first, second)
-    bits = int(first.shape[1]).bit_length() - 1
-    if not bits:
-        return _added(first, second)
-    table = triples(bits)
-    made = _added(first[:, table.message], np.tensordot(table.kernel, second, axes=(1, 1)).swapaxes(0, 1))
-    return np.tensordot(table.gather, made, axes=(1, 1)).swapaxes(0, 1)
-
-
-def _added(first: Array, second: Array) -> Array:
-    """(S, L, G..) of each pair of kernels, their sums added."""
-    sums = first.ndim - 2
-    if sums == 0:
-        return first * second
-    if sums > 1:
-        return _convolve(first[:, :, None], toeplitz(second), sums - 1, back=False)[:, :, 0]
-    left, right = (np.ascontiguousarray(np.moveaxis(each, -1, 0)) for each in (first, second))
-    beyond = np.cumsum(right[::-1], axis=0)  # [added]: chance of the last cells, so many and one more
-    result, last = np.zeros_like(left), len(left) - 1
-    for cell in np.flatnonzero(left.any((1, 2))):
-        result[cell:last] += left[cell] * right[: last - cell]
-        result[last] += left[cell] * beyond[cell]
-    return np.moveaxis(result, 0, -1)
-
-
-def in_summed_form(kernel: Array) -> Array:
-    """A kernel (S, B, G..) with an entry for a set of bits holding the sum over its subsets."""
-    bits = int(kernel.shape[1]).bit_length() - 1
-    return kernel if not bits else np.tensordot(diagonal(bits).kernel, kernel, axes=(1, 1)).swapaxes(0, 1)
+def join(first: Array, second: Array) -> Array:
+    """The kernel of two independent items together."""
+    return Operator(second).push(first[None, :, None])[0, :, 0]

@@ -12,7 +12,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import Operator, cavity, operator_of
+from leakinfer.inference.algebra import Operator, cavity
 from leakinfer.inference.crossing import Crossing
 from leakinfer.inference.findings import RESPONSE, Axis
 from leakinfer.inference.link import Link
@@ -112,7 +112,7 @@ class Chain:
             elif len(self.links[ask.place].responses) > WIDEST_KERNEL:
                 found[key] = self._wide(ask)
             else:
-                found[key] = operator_of(self._kernel(ask), summed=self.summed)
+                found[key] = Operator(self._kernel(ask), summed=self.summed)
         found.update(zip(singles, self.together(list(singles.values())), strict=True))
         result = [found[key] if key in found else self._known[key] for key in keys]
         self._known.update((key, found[key]) for key, ask in fresh.items() if not self._varied(ask.place, ask.weights))
@@ -157,13 +157,13 @@ class Chain:
         return self._flat[id(effects)]
 
     def _kernel(self, ask: Wanted) -> Array:
-        """(V S, B, G..) of all copies, in the form of the scan; where an item may be hidden, a mixture of two."""
+        """(V S, B, G..) of all copies; where an item may be hidden, a mixture of two."""
         link, effects = self.links[ask.place], self.effects(ask.place)
-        kernel = link.kernel(ask.weights, effects, summed=self.summed)
+        kernel = link.kernel(ask.weights, effects)
         if ask.aside is None:
             return kernel
         chance = ask.aside[0].reshape(-1, *(1,) * (kernel.ndim - 1))
-        return (1 - chance) * kernel + chance * link.kernel(ask.aside[1], effects, summed=self.summed)
+        return (1 - chance) * kernel + chance * link.kernel(ask.aside[1], effects)
 
     def _wide(self, ask: Wanted) -> WideOperator | Mixture:
         link = self.links[ask.place]

@@ -64,17 +64,15 @@ class Link:
             result = result[..., None] * spread.reshape(*spread.shape[:3], *lead, spread.shape[3])
         return result
 
-    def kernel(self, weights: Array, effects: Array, *, summed: bool = False) -> Array:
-        """(S, B, G..) of all copies together, the private switches summed out; ``summed``: in the summed form."""
-        if self.item.count > 1:
-            joined = self._power(_sum_states(weights, effects), self.item.count, summed=summed)
-            return np.asarray(np.moveaxis(joined, 1, -1) @ self.private_prior, dtype=float)
-        weighted = weights * self.private_prior[:, None]
-        if effects.shape[:2] == (1, 1):
-            one = np.asarray(np.tensordot(weighted.sum(1), effects[0, 0], axes=(1, 0)), dtype=float)
-        else:
-            one = np.asarray(_sum_states(weighted, effects).sum(1))
-        return algebra.in_summed_form(one) if summed else one
+    def kernel(self, weights: Array, effects: Array) -> Array:
+        """(S, B, G..) of all copies together, the private switches summed out."""
+        if self.item.count == 1:
+            weighted = weights * self.private_prior[:, None]
+            if effects.shape[:2] == (1, 1):
+                return np.asarray(np.tensordot(weighted.sum(1), effects[0, 0], axes=(1, 0)), dtype=float)
+            return np.asarray(_sum_states(weighted, effects).sum(1))
+        joined = self._power(_sum_states(weights, effects), self.item.count)
+        return np.asarray(np.moveaxis(joined, 1, -1) @ self.private_prior, dtype=float)
 
     def by_switch(self, weights: Array, effects: Array) -> Array:
         """(S, P, B, G..) of all copies together, by private switch."""
@@ -84,14 +82,14 @@ class Link:
         """(S, P, B, G..) of all copies but one, by private switch; of a count above 1."""
         return self._power(_sum_states(weights, effects), self.item.count - 1)
 
-    def _power(self, copies: Array, count: int, *, summed: bool = False) -> Array:
-        """(S, P, B, G..) of one copy, of ``count`` copies; ``summed``: these in the summed form."""
+    def _power(self, copies: Array, count: int) -> Array:
+        """(S, P, B, G..) of one copy, of ``count`` copies."""
         if count == 1:
             return copies
         flat = copies.reshape(-1, *copies.shape[2:])
         if flat.nbytes > LARGEST_KEPT:
-            return _copied(flat, count, summed=summed).reshape(copies.shape)
-        return _power(flat.tobytes(), flat.shape, count, summed).reshape(copies.shape)
+            return algebra.power(flat, count).reshape(copies.shape)
+        return _power(flat.tobytes(), flat.shape, count).reshape(copies.shape)
 
     def copy_likelihood(self, cavity: Array, effects: Array, others: Sequence[algebra.Operator]) -> Array:
         """(S, P, K): what all else says of the state of one copy; ``others``: by private switch, the other copies."""
@@ -105,18 +103,11 @@ class Link:
 
 
 @lru_cache(KEPT_POWERS)
-def _power(copies: bytes, shape: tuple[int, ...], count: int, summed: bool) -> Array:
+def _power(copies: bytes, shape: tuple[int, ...], count: int) -> Array:
     """The kernels of ``count`` copies, from that of one as bytes; kept, since models of one search have most alike."""
-    made = _copied(np.frombuffer(copies).reshape(shape), count, summed=summed)
+    made = algebra.power(np.frombuffer(copies).reshape(shape), count)
     made.flags.writeable = False
     return made
-
-
-def _copied(copies: Array, count: int, *, summed: bool) -> Array:
-    """The kernels of ``count`` copies from those of one, which are plain; with ``summed`` those made are not."""
-    if not summed:
-        return algebra.power(copies, count)
-    return algebra.power(algebra.in_summed_form(copies), count, summed=True)
 
 
 def _sum_states(weights: Array, effects: Array) -> Array:

@@ -29,8 +29,8 @@ if __name__ == "__main__":
 
 import leakinfer
 from leakinfer.errors import InputError
-from tests.bench.mutating import mutated
-from tests.bench.readers import Reader, readers
+from tests.bench.fuzz_inputs import mutated
+from tests.bench.fuzz_readers import Reader, readers
 
 PACKAGE = str(Path(leakinfer.__file__).parent)
 LONGEST_SECONDS = 10

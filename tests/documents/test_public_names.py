@@ -59,7 +59,7 @@ def typed() -> Iterator[tuple[str, str]]:
 
 
 def test_people_programs_and_types_see_the_same_names() -> None:
-    homes = {name: f"leakinfer.{home}" for name, home in leakinfer._HOMES.items()}
+    homes = {name: f"leakinfer.{home}" for name, home in leakinfer.HOMES.items()}
     assert dict(typed()) == homes
     assert sorted(leakinfer.__all__) == sorted(names())
     for name, home in homes.items():

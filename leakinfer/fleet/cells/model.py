@@ -58,20 +58,9 @@ FORMATS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "repairs": (("component", "exchanged"), ("repairs", "held")),
     "trials": (("component", "refrigerant", "tests", "truth", "size_bin"), ("times",)),
 }
-WORDS = frozenset(
-    (
-        "component",
-        "type",
-        "around",
-        "begun_around",
-        "installer",
-        "exposure",
-        "exchanged",
-        "refrigerant",
-        "tests",
-        "truth",
-    )
-)
+# Keys that are texts; all other columns are whole numbers.
+TEXTS = {"component", "type", "around", "begun_around", "installer", "exposure", "exchanged", "refrigerant"}
+TEXTS |= {"tests", "truth"}
 _WHOLE = Annotated[int, Meta(ge=-(2**53), le=2**53)]  # what every reader of JSON keeps (RFC 8259, section 6)
 
 
@@ -213,7 +202,7 @@ def load(path: Path) -> Cells:
 
 
 def _columns(told: Any, name: str, where: str) -> dict[str, list[Any]]:
-    """The columns of one table: keys that are words hold texts, all others whole numbers."""
+    """The columns of one table, each of its kind."""
     keys, figures = FORMATS[name]
-    kinds: dict[str, Any] = {key: list[str] if key in WORDS else list[_WHOLE] for key in (*keys, *figures)}
+    kinds: dict[str, Any] = {key: list[str] if key in TEXTS else list[_WHOLE] for key in (*keys, *figures)}
     return {key: checked(told[key], kind, where=f"{where}: {name}.{key}") for key, kind in kinds.items()}

@@ -39,7 +39,7 @@ from leakinfer.store import Event, Journal, create, export_json, export_text, im
 from leakinfer.study.policies.checklists import read_checklists
 from leakinfer.study.running.plan import load_plan
 from leakinfer.study.world.truths import load_truths
-from tests.bench.mutating import Form, inline
+from tests.bench.fuzz_inputs import Form, inline
 from tests.fleet.histories import invent
 from tests.job.sequences import made_by_hand
 from tests.job.small import CATALOGUE, found
