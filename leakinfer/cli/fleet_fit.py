@@ -65,7 +65,7 @@ def fit(
 
         catalogue = load_catalogue(priors)
         cells = cells_from(sources, catalogue, processes)
-        found = _fitted(cells, catalogue, seed, _effort(effort, as_json), out)
+        found = _fitted(cells, catalogue, seed, effort_of(effort, as_json), out)
         refuse(found, out, force=force)
         write_learned(found, out)
     _answer(found, out, as_json)
@@ -79,10 +79,14 @@ def refuse(found: LearnedPriors, out: Path, *, force: bool) -> None:
         raise InputError(what, where=str(out), allowed="more draws or data, or --force to write it marked as untrusted")
 
 
-def _effort(given: dict[str, int], quiet: bool) -> Effort:
+def effort_of(given: dict[str, int], quiet: bool) -> Effort:
+    """How much to sample; with bars on the terminal behind stderr, none where nobody watches."""
+    from rich.console import Console
+
     from leakinfer.fleet.sampling import Effort
 
-    return Effort(given["chains"], given["tune"], given["draws"], progress=not quiet)
+    watched = not quiet and Console(stderr=True).is_terminal
+    return Effort(given["chains"], given["tune"], given["draws"], progress=watched)
 
 
 def cells_from(
@@ -198,7 +202,7 @@ def compare(folders: Sequence[Path], after: str, seed: int, processes: int, as_j
         catalogue = load_catalogue()
         earlier = cells_from(folders, catalogue, processes, until=split)
         later = cells_from(folders, catalogue, processes, since=split)
-        found = fit_cells(earlier, catalogue, load_settings(), seed, _effort(effort, as_json))
+        found = fit_cells(earlier, catalogue, load_settings(), seed, effort_of(effort, as_json))
         scores = scored(found, earlier, later, seed)
     if as_json:
         print_json(asdict(scores))

@@ -20,7 +20,8 @@ MAIN = "from leakinfer.cli import main; main()"
 def run(*arguments: str | Path, columns: int = 80) -> Result:
     """A command with its exit code, stdout and stderr; nothing but an exit may come out of it."""
     result = CliRunner().invoke(main, [str(one) for one in arguments], env={"COLUMNS": str(columns)})
-    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    if not isinstance(result.exception, SystemExit | None):
+        raise result.exception
     return result
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from leakinfer.cli.fleet import COMMANDS, fleet_libraries
+from leakinfer.cli.fleet_fit import effort_of
 from leakinfer.errors import InputError
 from leakinfer.fleet.cells.model import load
 from leakinfer.fleet.history.tables import TABLES
@@ -177,3 +178,13 @@ def test_a_fault_of_our_own_is_not_taken_for_a_missing_library() -> None:
         raise ModuleNotFoundError("No module named 'leakinfer.nothing'", name="leakinfer.nothing")
     with pytest.raises(InputError, match="scipy is missing"), fleet_libraries():
         raise ModuleNotFoundError("No module named 'scipy.sparse'", name="scipy.sparse")
+
+
+@pytest.mark.parametrize(("terminal", "quiet", "bars"), [("1", False, True), ("1", True, False), ("", False, False)])
+def test_sampling_shows_bars_only_where_somebody_watches(
+    terminal: str, quiet: bool, bars: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file or a pipe behind stderr gets none: PyMC draws them on the stderr of its first import, which may be closed
+    by now. FORCE_COLOR makes rich see a terminal: https://rich.readthedocs.io/en/stable/console.html."""
+    monkeypatch.setenv("FORCE_COLOR", terminal)
+    assert effort_of({"chains": 2, "tune": 10, "draws": 10}, quiet).progress is bars
