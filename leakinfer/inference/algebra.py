@@ -177,8 +177,18 @@ def matrices(kernels: Array, *, summed: bool = False) -> Array:
     """(S, B, G..) as (S, L, .., G, G), L = 3^r products or 2^r summed ones; several items lie along the first axis."""
     bits = int(kernels.shape[1]).bit_length() - 1
     table = diagonal(bits) if summed else triples(bits)
-    parts = kernels if bits == 0 else np.tensordot(table.kernel, kernels, axes=(1, 1)).swapaxes(0, 1)
-    return toeplitz(parts if kernels.ndim > 2 else parts[..., None])
+    return toeplitz_of(kernels if bits == 0 else np.tensordot(table.kernel, kernels, axes=(1, 1)).swapaxes(0, 1))
+
+
+def toeplitz_of(parts: Array) -> Array:
+    """(S, L, G..) as (S, L, .., G, G), also without a sum."""
+    return toeplitz(parts if parts.ndim > 2 else parts[..., None])
+
+
+def over_subsets(kernels: Array, axis: int) -> Array:
+    """Kernels in the summed form, their bits along an axis."""
+    bits = int(kernels.shape[axis]).bit_length() - 1
+    return np.moveaxis(np.tensordot(diagonal(bits).kernel, kernels, axes=(1, axis)), 0, axis) if bits else kernels
 
 
 def _convolve(body: Array, matrix: Array, outer: int, *, back: bool) -> Array:
@@ -306,4 +316,22 @@ def power(kernel: Array, count: int) -> Array:
 
 def join(first: Array, second: Array) -> Array:
     """The kernel of two independent items together."""
-    return Operator(second).push(first[None, :, None])[0, :, 0]
+    if first.ndim != 3:
+        return Operator(second).push(first[None, :, None])[0, :, 0]
+    table = triples(int(first.shape[1]).bit_length() - 1)
+    left = first[:, table.message]
+    right = second if first.shape[1] == 1 else np.tensordot(table.kernel, second, axes=(1, 1)).swapaxes(0, 1)
+    result = _convolved(left.reshape(-1, left.shape[-1]), right.reshape(-1, left.shape[-1])).reshape(left.shape)
+    return result if first.shape[1] == 1 else np.tensordot(table.gather, result, axes=(1, 1)).swapaxes(0, 1)
+
+
+def _convolved(first: Array, second: Array) -> Array:
+    """(X, G): row by row, the last cell keeping what is beyond. By cells of all rows at once: no matrix is made."""
+    left, right = np.ascontiguousarray(first.T), np.ascontiguousarray(second.T)
+    cells = len(left)
+    result = left * right[0]
+    for added in range(1, cells - 1):
+        result[added:-1] += left[: cells - 1 - added] * right[added]
+    reaching = np.cumsum(right[::-1], axis=0)  # from each cell, all that leads to the last one
+    result[-1] = (left * reaching).sum(0)
+    return np.ascontiguousarray(result.T)

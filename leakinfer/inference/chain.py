@@ -12,7 +12,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import Operator, cavity
+from leakinfer.inference.algebra import Operator, cavity, over_subsets, toeplitz_of
 from leakinfer.inference.crossing import Crossing
 from leakinfer.inference.findings import RESPONSE, Axis
 from leakinfer.inference.link import Link
@@ -112,7 +112,8 @@ class Chain:
             elif len(self.links[ask.place].responses) > WIDEST_KERNEL:
                 found[key] = self._wide(ask)
             else:
-                found[key] = Operator(self._kernel(ask), summed=self.summed)
+                kernel = self._kernel(ask)
+                found[key] = Operator(kernel, toeplitz_of(kernel) if self.summed else None, summed=self.summed)
         found.update(zip(singles, self.together(list(singles.values())), strict=True))
         result = [found[key] if key in found else self._known[key] for key in keys]
         self._known.update((key, found[key]) for key, ask in fresh.items() if not self._varied(ask.place, ask.weights))
@@ -157,13 +158,15 @@ class Chain:
         return self._flat[id(effects)]
 
     def _kernel(self, ask: Wanted) -> Array:
-        """(V S, B, G..) of all copies; where an item may be hidden, a mixture of two."""
+        """(V S, B, G..) of all copies, in this scan's form; where an item may be hidden, a mixture of two."""
         link, effects = self.links[ask.place], self.effects(ask.place)
-        kernel = link.kernel(ask.weights, effects)
+        if self.summed:
+            effects = over_subsets(effects, axis=3)
+        kernel = link.kernel(ask.weights, effects, apart=self.summed)
         if ask.aside is None:
             return kernel
         chance = ask.aside[0].reshape(-1, *(1,) * (kernel.ndim - 1))
-        return (1 - chance) * kernel + chance * link.kernel(ask.aside[1], effects)
+        return (1 - chance) * kernel + chance * link.kernel(ask.aside[1], effects, apart=self.summed)
 
     def _wide(self, ask: Wanted) -> WideOperator | Mixture:
         link = self.links[ask.place]
@@ -219,9 +222,13 @@ class Chain:
         whose absolute error counts. Itself where no response is open, or an item is under too many.
         """
         if self._summed_form is None:
+            if self.summed:
+                return self
             opened = {axis.name: axis for segment in self.segments for axis in segment.axes if axis.rank[0] == RESPONSE}
             wide = any(len(link.responses) > WIDEST_KERNEL for link in self.links)
-            self._summed_form = self if not opened or wide or self.summed else self._in_summed_form(opened)
+            if not opened or wide:
+                return self
+            self._summed_form = self._in_summed_form(opened)
         return self._summed_form
 
     def _in_summed_form(self, opened: Mapping[str, Axis]) -> Chain:

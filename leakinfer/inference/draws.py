@@ -49,8 +49,7 @@ def draw(posterior: Posterior, count: int, rng: np.random.Generator) -> Draws:
                 switches[axis.name] = axes[axis.name]
         cell = segment.cells(axes, count)
         for offset, link in enumerate(segment.links):
-            effects = chain.effects(segment.first + offset)
-            sampler = _LinkSampler(link, effects, segment.after[offset + 1][0])
+            sampler = _LinkSampler(link, chain.effects(segment.first + offset), segment.after[offset + 1][0])
             states[link.item.name], own, cell = sampler.draw(cell, rng)
             sizes = [posterior.model.sizes[name] for name in link.private]
             switches.update(zip(link.private, np.unravel_index(own, sizes) if sizes else (), strict=True))
@@ -80,6 +79,13 @@ class _LinkSampler:
     """Draws one item's states given the cell of the message in front of it."""
 
     def __init__(self, link: Link, effects: Array, after: Array) -> None:
+        self.outer = after.shape
+        self.opening = np.ones((1, 1, 1)) if link.lanes is None else link.lanes.opening  # (S, P, sets)
+        self.sets = self.opening.shape[-1]
+        if link.lanes is not None:  # drawn with the item's own responses as bits behind the others
+            link, closed = link.with_bits(), np.zeros((*after.shape[:3], self.sets, *after.shape[3:]))
+            closed[:, :, :, -1] = after
+            effects, after = link.effects(), closed.reshape(*after.shape[:2], -1, *after.shape[3:])
         self.link, self.after = link, after  # after: (S, U, B, G..)
         self.grid = after.shape[2:]
         lead = (after.shape[0], link.private_prior.size)
@@ -89,17 +95,29 @@ class _LinkSampler:
         """States (draws, copies), values of the private switches (draws,), cells behind the item (draws,)."""
         copies = self.link.item.count
         behind = [self._pulled(p, copies) for p in range(self.link.private_prior.size)]  # [p][copies left]
-        chance = np.stack(
-            [self.link.private_prior[p] * b[copies].reshape(-1)[cell] for p, b in enumerate(behind)], axis=1
-        )
-        own = _choose(chance, rng)
+        starts, switch = self._starts(cell), np.unravel_index(cell, self.outer)[0]
+        opening = np.broadcast_to(self.opening, (self.after.shape[0], len(behind), self.sets))
+        chance = [
+            self.link.private_prior[p] * opening[switch, p] * b[copies].reshape(-1)[starts]
+            for p, b in enumerate(behind)
+        ]
+        own, bits = np.divmod(_choose(np.concatenate(chance, axis=1), rng), self.sets)
+        cell = starts[np.arange(len(starts)), bits]
         states = np.zeros((cell.size, copies), dtype=int)
         for copy in range(copies):
             for p in np.unique(own):
                 rows = np.flatnonzero(own == p)
                 after = behind[p][copies - 1 - copy]
                 states[rows, copy], cell[rows] = self._one(cell[rows], int(p), after, rng)
-        return states, own, cell
+        s, u, b, *sums = np.unravel_index(cell, self.after.shape)
+        return states, own, np.asarray(np.ravel_multi_index((s, u, b // self.sets, *sums), self.outer))
+
+    def _starts(self, cell: Ints) -> Ints:
+        """(draws, sets of own responses): the cells in front of the item, by what the background explains."""
+        s, u, b, *sums = (part[:, None] for part in np.unravel_index(cell, self.outer))
+        every = b * self.sets + np.arange(self.sets)
+        parts = np.broadcast_arrays(s, u, every, *sums)
+        return np.asarray(np.ravel_multi_index(tuple(parts), self.after.shape))
 
     def _pulled(self, p: int, copies: int) -> list[Array]:
         """The backward message with 0, 1, .. copies pulled into it, given the private switches."""

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from leakinfer.inference.chain import WIDEST_KERNEL, Chain
-from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, scaled, sort_findings
+from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, OwnResponse, scaled, sort_findings
 from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, Item, Model, Table
 from leakinfer.inference.order import open_cost, scan_order
+from leakinfer.inference.own import Own, lanes_of
 from leakinfer.inference.segment import Segment
 
 BUDGET_BITS = 18.5  # log2 of the cells that may be open at once: 2 MB a message
@@ -36,16 +37,17 @@ def lay_out(
     held: AmountTest | None = None,
     extra: Mapping[str, Collection[str]] | None = None,
     budget: float = BUDGET_BITS,
+    inside: bool = True,
 ) -> Chain:
     """The scan of a model. ``together``: items to be kept side by side. ``held``: a test whose sum stays open to the
     end, so that backward messages have one row for each of its outcomes. ``extra``: by item, switches that a test to
-    come makes it depend on.
+    come makes it depend on. ``inside``: responses that one item of several copies alone can explain stay inside it.
 
     Raises:
         ImpossibleEvidence: the observations have probability zero.
         OverBudget: too many findings would be open at once.
     """
-    findings, open_end = sort_findings(model), None
+    findings, open_end = sort_findings(model, inside=inside), None
     if held is not None:
         findings, open_end = _hold(findings, held)
     touches = _touches(model, findings)
@@ -62,6 +64,8 @@ def lay_out(
     if cost > budget:
         raise OverBudget(cost)
     links = [_link(model, findings, model.items[i], opened[i], touches[i] & private) for i in order]
+    if any(link.lanes.cancel(link.weights, link.item.count) for link in links if link.lanes):
+        return lay_out(model, together, held=held, extra=extra, budget=budget, inside=False)
     if _work(links, [opened[i] for i in order], weight) > BUDGET_WORK:
         raise OverBudget(cost)
     factor += sum(link.log_scale for link in links)
@@ -80,6 +84,9 @@ def _work(links: Sequence[Link], opened: Sequence[frozenset[str]], weight: Mappi
             each = link.item.states * link.private_prior.size * link.item.count * (2 * len(link.responses) + cells)
         else:
             each = 1.5 ** len(link.responses) * cells
+        if link.lanes:
+            own = link.lanes.count * math.log2(link.item.count) * link.private_prior.size * len(link.weights)
+            total += own * 3 ** len(link.responses) * cells**2
         total += 2**bits * each
         bits -= sum(weight[name] for name in names if last[name] == place)
     return total
@@ -104,6 +111,8 @@ def _touches(model: Model, findings: Findings) -> list[set[str]]:
     touches = [set[str](item.switches) for item in model.items]
     for item, tables in findings.folded.items():
         touches[model.index[item]].update(*(table.switches for table in tables))
+    for item, own in findings.own.items():
+        touches[model.index[item]].update(*((*response.at.switches, *response.switches) for response in own))
     open_tables = [(name, response.at) for name, response in findings.responses.items()]
     for name, by_item in (*open_tables, *findings.sums.items()):
         for item, table in by_item.items():
@@ -170,6 +179,7 @@ def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], 
     below = [findings.responses[name].below[item.name] for name in responses]
     spreads = tuple(_spread(findings, name, item) for name in sums)
     # two sums side by side make operators too large to be kept from one model to the next
+    inside = [_own(response, align) for response in findings.own.get(item.name, ())]
     plain = not responses and len(sums) < 2 and not any(table.switches for table in spreads)
     return Link(
         item,
@@ -184,7 +194,14 @@ def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], 
         sums,
         tuple(align(table) for table in spreads),
         spreads if plain else None,
+        lanes_of(inside),
     )
+
+
+def _own(response: OwnResponse, align: Callable[[Table], Array]) -> Own:
+    below, at = (align(table)[..., 0] for table in (response.below, response.at))
+    ground = tuple(align(Table(part[..., None, None], response.switches))[..., 0, 0] for part in response.ground)
+    return Own(below, at, ground[0], ground[1])
 
 
 def _spread(findings: Findings, name: str, item: Item) -> Table:

@@ -21,11 +21,20 @@ from leakinfer.inference.posterior import Posterior
 
 
 class Probe(NamedTuple):
-    """A level test of one item: its table, the background (levels,), the chance that the item is hidden from it."""
+    """A level test of one item: its table, the background (levels,), the chance that the item is hidden from it.
+
+    ``beside``: what else answers, by switches alone: a table of one state; only for an item of count 1.
+    """
 
     table: Table
     background: Array
     hidden: float
+    beside: Table | None = None
+
+    @property
+    def switches(self) -> tuple[str, ...]:
+        """All that it depends on."""
+        return (*self.table.switches, *(self.beside.switches if self.beside else ()))
 
 
 class GroupView:
@@ -78,10 +87,10 @@ class GroupView:
         link = self.chain.links[place]
         if link.item.count > 1:
             if len(link.responses) > WIDEST_KERNEL:
-                tests = [LevelTest(ground, {item: table}, {item: hidden}) for table, ground, hidden in probes]
+                tests = [LevelTest(p.background, {item: p.table}, {item: p.hidden}) for p in probes]
                 return level_tables(self.posterior, tests, [self.group], 1)
             return self._counted(place, link, probes)
-        if any(name in link.shared for probe in probes for name in probe.table.switches):
+        if any(name in link.shared for probe in probes for name in probe.switches):
             off, whole = self.on_and_off(item)
         else:
             off, whole = (joint[None] for joint in self.over_switches(item))
@@ -106,10 +115,16 @@ class GroupView:
 
     def _single(self, link: Link, off: Array, whole: Array, probe: Probe) -> Array:
         """One test of an item of count 1."""
-        table, ground, hidden = probe
-        levels = aligned(table.values, table.switches, link.shared, link.private, self.posterior.model.sizes)
-        below = hidden + (1 - hidden) * np.cumsum(levels, -1)
-        likelihood = np.diff(below * np.cumsum(ground), axis=-1, prepend=0.0)
+        sizes = self.posterior.model.sizes
+
+        def at_most(table: Table) -> Array:
+            return aligned(table.values, table.switches, link.shared, link.private, sizes).cumsum(-1)
+
+        below = probe.hidden + (1 - probe.hidden) * at_most(probe.table)
+        below = below * np.cumsum(probe.background)
+        if probe.beside is not None:
+            below = below * at_most(probe.beside)
+        likelihood = np.diff(below, axis=-1, prepend=0.0)
         return _off_on(*((joint[..., None] * likelihood).sum((0, 1, 2)) for joint in (off, whole)))
 
     def switch_table(self, item: str, test: SwitchTest) -> Array:
@@ -146,10 +161,10 @@ class GroupView:
         pairs = zip(kernels, self._cavities(place), strict=True)
         below = [np.tensordot(kernel, seen, axes=seen.ndim) for kernel, seen in pairs]
         tables, number = [], 1
-        for _, ground, hidden in probes:
-            rows = []
+        for probe in probes:
+            ground, rows = probe.background, []
             for values in below:
-                seen = hidden * values[0] + (1 - hidden) * values[number : number + ground.size - 1]
+                seen = probe.hidden * values[0] + (1 - probe.hidden) * values[number : number + ground.size - 1]
                 rows.append(np.diff(np.append(seen, values[0]) * np.cumsum(ground), prepend=0.0))
             number += ground.size - 1
             tables.append(_off_on(rows[0], rows[1]))

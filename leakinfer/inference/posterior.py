@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from copy import copy
 
 import numpy as np
 
@@ -22,6 +23,16 @@ class Posterior:
         self.model, self.together = revealed(model), together
         self.chain: Chain = lay_out(self.model, together, budget=budget)
         self.log_evidence: float = self.chain.log_evidence
+
+    def with_switches(self, extra: Mapping[str, Collection[str]]) -> Posterior:
+        """The same posterior, its scan laid out so that items depend on more switches, which a test to come asks for.
+
+        Raises:
+            OverBudget: too much would be open at once.
+        """
+        other = copy(self)
+        other.chain = lay_out(self.model, self.together, extra=extra)
+        return other
 
     def copy_likelihood(self, place: int) -> Array:
         """(S, P, K): what all findings and items say about one copy of the item at a place of the scan."""

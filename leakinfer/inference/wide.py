@@ -16,6 +16,12 @@ class WideOperator:
 
     def __init__(self, link: Link, weights: Array) -> None:
         self.link, self.weights = link, weights
+        if link.lanes is None:
+            self._lanes = [(np.ones((1, 1)), weights)]
+        else:
+            each, factor = link.lanes.spread(weights), link.lanes.factor
+            each = each.reshape(*weights.shape[:2], -1, weights.shape[2])
+            self._lanes = [(factor[:, :, lane], each[:, :, lane]) for lane in range(link.lanes.count)]
 
     def push(self, message: Array) -> Array:
         """The message after all copies of the item."""
@@ -28,24 +34,28 @@ class WideOperator:
     def _all_copies(self, message: Array, *, back: bool) -> Array:
         total = np.zeros_like(message)
         for p, chance in enumerate(self.link.private_prior):
-            part = message
-            for _ in range(self.link.item.count):
-                part = self.one_copy(part, p, back=back)
-            total += chance * part
+            for factor, weights in self._lanes:
+                signed = chance * _column(factor[..., None], p, 0, message.ndim, message.shape[1])
+                total += signed * self._copies(message, weights, p, self.link.item.count, back=back)
         return total
 
     def one_copy(self, message: Array, p: int, *, back: bool) -> Array:
-        """The effect of one copy, given the value ``p`` of the private switches."""
-        total = np.zeros_like(message)
-        for weight, part in self.by_state(message, p, back=back):
-            total += weight * part
-        return total
+        """The effect of one copy, given the value ``p`` of the private switches; of an item without lanes."""
+        return self._copies(message, self.weights, p, 1, back=back)
 
-    def by_state(self, message: Array, p: int, *, back: bool) -> Iterator[tuple[Array, Array]]:
-        """For each state of a copy its weight (1, S, 1, 1..) and the message that it makes."""
+    def _copies(self, message: Array, weights: Array, p: int, count: int, *, back: bool) -> Array:
+        """The effect of some copies with their weights (V S, P, K)."""
+        for _ in range(count):
+            total = np.zeros_like(message)
+            for k, part in self._by_state(message, p, back=back):
+                total += _column(weights, p, k, message.ndim) * part
+            message = total
+        return message
+
+    def _by_state(self, message: Array, p: int, *, back: bool) -> Iterator[tuple[int, Array]]:
+        """For each state of a copy the message that it makes."""
         for k in range(self.weights.shape[2]):
-            weight = _column(self.weights, p, k, message.ndim)
-            yield weight, self._state(message, p, k, back=back)
+            yield k, self._state(message, p, k, back=back)
 
     def _state(self, message: Array, p: int, k: int, *, back: bool) -> Array:
         link, shape = self.link, message.shape
@@ -67,12 +77,14 @@ class WideOperator:
         link = self.link
         result = np.zeros((before.shape[1], link.private_prior.size, link.item.states))
         for p in range(link.private_prior.size):
-            rest = after
-            for _ in range(link.item.count - 1):
-                rest = self.one_copy(rest, p, back=True)
-            for k, (_, part) in enumerate(self.by_state(rest, p, back=True)):
-                result[:, p, k] = (before * part).sum((0, *range(2, before.ndim)))
-        return result
+            for lane, (factor, weights) in enumerate(self._lanes):
+                rest = self._copies(after, weights, p, link.item.count - 1, back=True)
+                for k, part in self._by_state(rest, p, back=True):
+                    said = (before * part).sum((0, *range(2, before.ndim)))
+                    if link.lanes is not None:
+                        said = said * _at(factor, p) * _at(link.lanes.keep[:, :, k, lane], p)
+                    result[:, p, k] += said
+        return np.maximum(result, 0.0)
 
 
 class Mixture:
@@ -90,6 +102,11 @@ class Mixture:
         """The adjoint of :meth:`push`."""
         chance = self.chance.reshape(-1, *(1,) * (message.ndim - 2))
         return (1 - chance) * self.first.pull(message) + chance * self.second.pull(message)
+
+
+def _at(table: Array, p: int) -> Array:
+    """(S or 1,) of (S or 1, P or 1)."""
+    return np.asarray(table[:, min(p, table.shape[1] - 1)])
 
 
 def _column(table: Array, p: int, k: int, ndim: int, switches: int = 1) -> Array:

@@ -31,7 +31,7 @@ from leakinfer.job.flows import Flows
 from leakinfer.job.job import Job
 from leakinfer.job.kept import kept_for
 from leakinfer.job.loss import FIRST_CHARGE, Deficit, deficits, weighing_error_g
-from leakinfer.job.origins import NOW, Origin, origins, visit_at
+from leakinfer.job.origins import NOW, Origin, begun_by, origins, visit_at
 from leakinfer.job.priors import prevalence, shared_nodes, site_prior
 
 Array = NDArray[np.float64]
@@ -68,7 +68,7 @@ class Belief:
         self.detection = Detection(job, self.rates, kept.answers, kept.fair)
         self.origins: dict[str, Origin] = {origin.name: origin for origin in origins(job)}
         self.deficits = deficits(job, self.rates, tuple(self.origins.values()), kept.losses)
-        self.flows = Flows(self)
+        self.flows = Flows(job, self.detection, self.by_site, self.pairs)
         self.air = Air(job)
         self.masks: dict[str, Mask] = {
             name: origin.by_state(self.rates.matters(origin.site.section)) for name, origin in self.origins.items()
@@ -91,12 +91,17 @@ class Belief:
         return units
 
     @cached_property
+    def by_site(self) -> dict[str, tuple[Origin, ...]]:
+        """By site, what may leak there: one for each visit at whose time a leak may have begun."""
+        found: dict[str, tuple[Origin, ...]] = {}
+        for origin in self.origins.values():
+            found[origin.site.id] = (*found.get(origin.site.id, ()), origin)
+        return found
+
+    @cached_property
     def items(self) -> dict[str, tuple[str, ...]]:
-        """By site, its items: one for each visit at whose time a leak may have begun."""
-        items: dict[str, tuple[str, ...]] = {}
-        for name, origin in self.origins.items():
-            items[origin.site.id] = (*items.get(origin.site.id, ()), name)
-        return items
+        """By site, the names of its items."""
+        return {site: tuple(origin.name for origin in found) for site, found in self.by_site.items()}
 
     @cached_property
     def unit_items(self) -> dict[str, tuple[str, ...]]:
@@ -163,11 +168,6 @@ class Belief:
             unit: alone[sites[0]] if len(sites) == 1 else self.any_of(self.unit_masks(unit))
             for unit, sites in self.units.items()
         }
-
-    def there(self, site: str, moment: int = NOW) -> tuple[Origin, ...]:
-        """What may have begun to leak at a site by a moment, counted in findings."""
-        visit = visit_at(self.job, moment)
-        return tuple(self.origins[name] for name in self.items[site] if self.origins[name].visit <= visit)
 
     def any_of(self, masks: Mapping[str, Mask]) -> float:
         """P(any copy of any of these items is in a masked state)."""
@@ -328,7 +328,7 @@ def level_test(belief: Belief, finding: Finding, repeated: set[tuple[str, str]],
     for site in job.scope(method, finding.target):
         again = (reach(method), site.id) in repeated
         table, chance = belief.detection.answer(method, site, finding.condition, repeated=again)
-        for origin in belief.there(site.id, moment):
+        for origin in begun_by(job, belief.by_site[site.id], moment):
             emit[origin.name], hidden[origin.name] = origin.table(table, origin.alive(moment)), chance
     spell = belief.air.spell(finding, moment)
     if spell in belief.air.doubtful:

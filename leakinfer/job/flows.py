@@ -6,8 +6,8 @@ Each is a likelihood over the sum of the flows of all sites that the test gas, t
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +16,10 @@ from leakinfer.catalogue.model import Method
 from leakinfer.circuit.conditions import Condition
 from leakinfer.circuit.model import ELSEWHERE, Site
 from leakinfer.inference import AmountTest, LevelTest, Observation, Table, split_amounts
-from leakinfer.job.detection import blind_name, reach, with_blind
+from leakinfer.job.detection import Detection, blind_name, reach, with_blind
 from leakinfer.job.finding import Finding, outcome_names
-from leakinfer.job.origins import NOW
+from leakinfer.job.job import Job
+from leakinfer.job.origins import NOW, Origin, begun_by
 from leakinfer.job.rates import kind
 from leakinfer.job.tightness import (
     added_by,
@@ -27,9 +28,6 @@ from leakinfer.job.tightness import (
     planned_error,
     told_apart,
 )
-
-if TYPE_CHECKING:
-    from leakinfer.job.belief import Belief
 
 Array = NDArray[np.float64]
 CELLS_PER_ERROR = 4  # the grid's step against the error of the reading
@@ -67,8 +65,10 @@ def _grid(flow: float, error: float) -> Grid:
 class Flows:
     """The summed flows of one belief."""
 
-    def __init__(self, belief: Belief) -> None:
-        self.belief, self.job, self.rates = belief, belief.job, belief.rates
+    def __init__(
+        self, job: Job, detection: Detection, by_site: Mapping[str, Sequence[Origin]], pairs: set[tuple[str, str]]
+    ) -> None:
+        self.job, self.rates, self.detection, self.by_site, self.pairs = job, detection.rates, detection, by_site, pairs
         self._tables: dict[tuple[object, ...], Table] = {}
 
     def observation(self, finding: Finding, number: int) -> Observation:
@@ -97,7 +97,7 @@ class Flows:
             if key not in self._tables:
                 self._tables[key] = Table(added_by(planned, self.rates.throughput(site.section, condition)))
             table, chance = self._hiding(method, site, self._tables[key])
-            for origin in self.belief.there(site.id, moment):
+            for origin in begun_by(self.job, self.by_site[site.id], moment):
                 emit[origin.name], hidden[origin.name] = origin.table(table, origin.alive(moment)), chance
         return LevelTest(told_apart(planned, np.zeros(1), planned.other)[0], emit, hidden)
 
@@ -110,7 +110,7 @@ class Flows:
                 flows = self.rates.throughput(site.section, finding.condition)
                 self._tables[key] = Table(split_amounts(flows, grid.step, grid.cells))
             table, chance = self._hiding(method, site, self._tables[key])
-            for origin in self.belief.there(site.id, moment):
+            for origin in begun_by(self.job, self.by_site[site.id], moment):
                 spread[origin.name] = origin.table(self._missed(table, chance), origin.alive(moment))
         return spread
 
@@ -129,9 +129,8 @@ class Flows:
         and the chance that it hides otherwise. Gas and vacuum within the circuit reach every leak."""
         if method.kind == "hold":
             return table, 0.0
-        detection = self.belief.detection
-        if (reach(method), site.id) not in self.belief.pairs:
-            return table, detection.unreachable(method, site)
+        if (reach(method), site.id) not in self.pairs:
+            return table, self.detection.unreachable(method, site)
         key = ("blind", table, site.id)
         if key not in self._tables:
             self._tables[key] = with_blind(table, blind_name(reach(method), site.id))

@@ -6,6 +6,7 @@ more. A repair gives the leaks that are there two fates, ended or not, and so on
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import accumulate
 from typing import TypeVar
@@ -104,6 +105,12 @@ def _with_fates(base: Table, alive: tuple[bool, ...]) -> Table:
 def visit_at(job: Job, moment: int) -> int:
     """The visit that a moment belongs to, the first being 0."""
     return sum(later.after <= moment for later in job.returns)
+
+
+def begun_by(job: Job, at_site: Iterable[Origin], moment: int = NOW) -> tuple[Origin, ...]:
+    """Of the items of a site, those that may have begun to leak by a moment, counted in findings."""
+    visit = visit_at(job, moment)
+    return tuple(origin for origin in at_site if origin.visit <= visit)
 
 
 def origins(job: Job) -> tuple[Origin, ...]:

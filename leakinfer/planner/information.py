@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
@@ -15,6 +15,7 @@ from leakinfer.circuit.conditions import Condition
 from leakinfer.inference import Information, LevelTest, Mask, Posterior, Table, Test, information
 from leakinfer.inference.entropy import mutual_information_bits
 from leakinfer.inference.information import LevelTables, from_joint, target_table
+from leakinfer.inference.layout import OverBudget
 from leakinfer.inference.local import GroupView, Probe, plain_tables
 from leakinfer.job.belief import Belief, level_test, look_test, weight_test
 from leakinfer.job.detection import background, reach
@@ -55,7 +56,7 @@ class Scorer:
         posterior = self.belief.posterior
         if isinstance(posterior, Posterior):
             found |= self._points(posterior, candidates)
-            found |= self._pools(posterior, candidates)
+            found |= self._pools(posterior, candidates, found.keys())
         for number, candidate in enumerate(candidates):
             if number not in found:
                 found[number] = self._single(candidate)
@@ -113,11 +114,16 @@ class Scorer:
     def _points(self, posterior: Posterior, candidates: Sequence[Candidate]) -> dict[int, Score]:
         """Tests and looks that concern one site: with its repair unit as the only group."""
         by_site: dict[str, list[int]] = defaultdict(list)
+        doubtful: dict[int, str] = {}
         looks: dict[str, list[int]] = defaultdict(list)
         for number, candidate in enumerate(candidates):
             kind = self.job.catalogue.methods[candidate.method].kind
-            if kind == "point" and self._simple(candidate):
-                by_site[candidate.target].append(number)
+            if kind == "point" and self._single_item(candidate.target):
+                spell = self._doubtful_air(candidate)
+                if spell is None:
+                    by_site[candidate.target].append(number)
+                elif self._alone(candidate.target):
+                    doubtful[number] = spell
             elif kind == "exposure" and len(touched := self._touched(candidate)) == 1 and self._single_item(touched[0]):
                 looks[touched[0]].append(number)
         self._views: dict[str, GroupView] = {}
@@ -130,18 +136,41 @@ class Scorer:
             for number in numbers:
                 look = look_test(self.belief, candidates[number].target)
                 tables[number] = self._view(posterior, site).switch_table(site, look)
+        tables |= self._in_doubtful_air(posterior, doubtful, candidates)
         return {
             number: Score(told, (self.unit_of[self._touched(candidates[number])[0]],), tables[number][1:])
             for number, told in _informations(tables).items()
         }
 
-    def _simple(self, candidate: Candidate) -> bool:
-        """Whether a point test concerns one item, in air that is not doubtful."""
-        if not self._single_item(candidate.target):
-            return False
+    def _doubtful_air(self, candidate: Candidate) -> str | None:
+        """The doubtful air in which a point test would be made, by name."""
         doubtful = self.belief.air.doubtful
         finding = Finding(candidate.method, candidate.target, "", candidate.condition)
-        return not doubtful or self.belief.air.spell(finding, NOW) not in doubtful
+        spell = self.belief.air.spell(finding, NOW) if doubtful else None
+        return spell if spell in doubtful else None
+
+    def _in_doubtful_air(
+        self, posterior: Posterior, spells: Mapping[int, str], candidates: Sequence[Candidate]
+    ) -> dict[int, Array]:
+        """Tables of tests at single sites that the air may answer as well: one scan in which these sites depend on it.
+
+        Empty where that is too much; the tests are then scored one by one.
+        """
+        extra = {candidates[number].target: {spell} for number, spell in spells.items()}
+        try:
+            aired = posterior.with_switches(extra) if extra else posterior
+        except OverBudget:
+            return {}
+        tables: dict[int, Array] = {}
+        views: dict[str, GroupView] = {}
+        for number, spell in spells.items():
+            probe, site = self._probe(candidates[number]), candidates[number].target
+            beside = self.belief.air.emit(spell, probe.background.size)
+            unit = self.unit_of[site]
+            if unit not in views:
+                views[unit] = GroupView(aired, self.belief.unit_masks(unit))
+            tables[number] = views[unit].tables(site, [probe._replace(beside=beside)])[0]
+        return tables
 
     def _single_item(self, site: str) -> bool:
         return self.belief.items[site] == (site,)
@@ -199,12 +228,12 @@ class Scorer:
     def _alone(self, site: str) -> bool:
         return self.job.site(site).count == 1
 
-    def _pools(self, posterior: Posterior, candidates: Sequence[Candidate]) -> dict[int, Score]:
+    def _pools(self, posterior: Posterior, candidates: Sequence[Candidate], done: Collection[int]) -> dict[int, Score]:
         """All that looks at several items at once: those of one scope in one pass."""
         by_scope: dict[tuple[str, ...], list[int]] = defaultdict(list)
         for number, candidate in enumerate(candidates):
             kind = self.job.catalogue.methods[candidate.method].kind
-            if kind in ("sweep", "spot", "hold", "gather") or (kind == "point" and not self._simple(candidate)):
+            if number not in done and kind in ("point", "sweep", "spot", "hold", "gather"):
                 by_scope[tuple(self._touched(candidate))].append(number)
         found: dict[int, Score] = {}
         for numbers in by_scope.values():

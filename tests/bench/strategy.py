@@ -189,7 +189,7 @@ def _information(found: Results) -> dict[str, Any]:
 
 def _json(value: Any) -> str:
     """What is not known, or has no end, is null."""
-    return msgspec.json.format(msgspec.json.encode(value), indent=1).decode()
+    return msgspec.json.format(msgspec.json.encode(value, enc_hook=float), indent=1).decode()
 
 
 def main() -> None:
