@@ -11,9 +11,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from leakinfer.inference.algebra import cavity
+from leakinfer.inference.algebra import cavity, off_supersets, over_subsets
 from leakinfer.inference.chain import WIDEST_KERNEL
-from leakinfer.inference.information import Group, level_tables
+from leakinfer.inference.information import MOST_CANCELLED, Group, level_tables
 from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.marginal import over_switches, state
 from leakinfer.inference.model import Array, LevelTest, SwitchTest, Table
@@ -148,7 +148,7 @@ class GroupView:
             tables.append((values * link.private_prior)[..., None])
         return tables[0], tables[1]
 
-    def _cavities(self, place: int) -> tuple[Array, Array]:
+    def _cavities(self, place: int) -> Sequence[Array]:
         """What all else says of an item's kernel, over the evidence: with the group's other items off, and as it is."""
         whole = self.chain.own_cavity(place)
         if not self._off_before:
@@ -157,9 +157,16 @@ class GroupView:
 
     def _counted(self, place: int, link: Link, probes: Sequence[Probe]) -> list[Array]:
         """The same for several copies: kernels of all copies under "none emits more than a level"."""
-        kernels = self._kernels(place, link, probes)
-        pairs = zip(kernels, self._cavities(place), strict=True)
-        below = [np.tensordot(kernel, seen, axes=seen.ndim) for kernel, seen in pairs]
+        sides = self._cavities(place)
+        kernels, seen_apart = self._kernels(place, link, probes, summed=True), [off_supersets(s, 1) for s in sides]
+        sizes = [
+            np.tensordot(kernel, np.abs(seen), axes=seen.ndim) for kernel, seen in zip(kernels, seen_apart, strict=True)
+        ]
+        if max(size.max() for size in sizes) < MOST_CANCELLED:
+            sides = seen_apart
+        else:
+            kernels = self._kernels(place, link, probes, summed=False)
+        below = [np.tensordot(kernel, seen, axes=seen.ndim) for kernel, seen in zip(kernels, sides, strict=True)]
         tables, number = [], 1
         for probe in probes:
             ground, rows = probe.background, []
@@ -170,16 +177,19 @@ class GroupView:
             tables.append(_off_on(rows[0], rows[1]))
         return tables
 
-    def _kernels(self, place: int, link: Link, probes: Sequence[Probe]) -> Array:
+    def _kernels(self, place: int, link: Link, probes: Sequence[Probe], *, summed: bool) -> Array:
         """(2, variants, S, B, G..): with the group's states ruled out or not; as it is, then by probe and level."""
-        own = (link.effects_key, link.item.count, link.private_prior.tobytes(), link.weights.tobytes())
+        own = (summed, link.effects_key, link.item.count, link.private_prior.tobytes(), link.weights.tobytes())
         key = None if link.effects_key is None else (*own, self.masks[place].tobytes(), *(p.table for p in probes))
         if key is not None and key in self.chain.counted_kernels:
             return self.chain.counted_kernels[key]
         columns = [self._at_most(link, p.table, level) for p in probes for level in range(p.background.size - 1)]
         weights = np.stack([link.weights, *(link.weights * column for column in columns)])
         both = np.concatenate([weights * ~self.masks[place], weights])  # (2 variants, S, P, K)
-        kernels = link.kernel(both.reshape(-1, *both.shape[2:]), self.chain.effects(place))
+        effects = self.chain.effects(place)
+        if summed:
+            effects = over_subsets(effects, 3)
+        kernels = link.kernel(both.reshape(-1, *both.shape[2:]), effects, apart=summed)
         kernels = kernels.reshape(2, len(weights), *both.shape[1:2], *kernels.shape[1:])
         if key is not None:
             self.chain.counted_kernels[key] = kernels
