@@ -2,9 +2,11 @@
 
     python tests/bench/strategy.py                      # 500 jobs in each of three systems, two processes
     python tests/bench/strategy.py --jobs 20 --json
+    python tests/bench/strategy.py --likely-jobs 60     # fewer against the likeliest first, whose jobs take longest
     python tests/bench/strategy.py --out FOLDER         # kept there; the same command goes on where it was stopped
 
-The world is as the program believes. Ratios are medians over the jobs of the minutes until every leak that matters was
+Two studies of the same jobs: against a checklist, and against the likeliest part first. The world is as the program
+believes. Ratios are medians over the jobs of the minutes until every leak that matters was
 confirmed, on the same jobs; a job that only one way brought to an end counts as endless for the other, and those that
 neither did are left out and counted. ``found``: the same, where a leak that was repaired at the end without being
 confirmed counts as found then.
@@ -19,6 +21,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import argparse
 import sys
 import tempfile
+from collections.abc import Mapping
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
@@ -28,7 +31,7 @@ import msgspec
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from leakinfer.study.measures import BASE, DEFAULT, Arm, Interval, Pair, Results, results
-from leakinfer.study.running import Plan, read, run
+from leakinfer.study.running import Plan, Tables, read, run
 from leakinfer.study.running.executors import processes
 from tests.bench.measure import print_beside_aims, report
 
@@ -42,40 +45,48 @@ AIMS = {
 }
 
 
-def plan_of(jobs: int, systems: tuple[str, ...], seed: int) -> Plan:
-    """Three ways of searching in a world that is as believed."""
+def plan_of(other: str, jobs: int, systems: tuple[str, ...], seed: int) -> Plan:
+    """The default and another way of searching in a world that is as believed."""
     return Plan(
-        name="strategies",
+        name=f"default_and_{other}",
         seed=seed,
         jobs=jobs,
         systems=systems,
         truths=(BASE,),
-        policies=(DEFAULT, LIKELY, CHECKLIST),
+        policies=(DEFAULT, other),
         most_tests=80,
         most_minutes=600.0,
         block_jobs=2,
     )
 
 
-def measured(plan: Plan, folder: Path, workers: int) -> dict[str, Any]:
-    """Play, then all figures."""
+def played(plan: Plan, folder: Path, workers: int) -> Tables:
+    """The study of a plan, gone on with if it was begun."""
     with processes(workers) as executor:
         run(plan, folder, executor, on_progress=_say)
-    tables = read(folder)
-    found = results(tables)
-    seconds = tables.jobs.groupby(["system", "policy"])["seconds"].mean()
-    pace = {system: 60 / seconds[system, DEFAULT] for system in found.systems}
-    whole = 60 / tables.jobs.loc[tables.jobs["policy"] == DEFAULT, "seconds"].mean()
-    figures = _figures(found, found.whole) | {"jobs_per_minute_core": whole}
+    return read(folder)
+
+
+def measured(plans: Mapping[str, Plan], folder: Path, workers: int) -> dict[str, Any]:
+    """Play both studies, then all figures."""
+    tables = {other: played(plan, folder / other, workers) for other, plan in plans.items()}
+    found = {other: results(table) for other, table in tables.items()}
+    main, jobs = found[CHECKLIST], tables[CHECKLIST].jobs
+    seconds = {other: table.jobs.groupby(["system", "policy"])["seconds"].mean() for other, table in tables.items()}
+    pace = {system: 60 / seconds[CHECKLIST][system, DEFAULT] for system in main.systems}
+    whole = 60 / jobs.loc[jobs["policy"] == DEFAULT, "seconds"].mean()
+    figures = _figures(found, main.whole) | {"jobs_per_minute_core": whole}
     more = {
-        "systems": {s: _rounded(_figures(found, s) | {"jobs_per_minute_core": pace[s]}) for s in found.systems},
-        "intervals": {s: _intervals(found, s) for s in dict.fromkeys((found.whole, *found.systems))},
-        "seconds_a_job": {" ".join(key): round(value, 3) for key, value in seconds.items()},
-        "calibration": _calibration(found),
-        "stop_risk": _stop_risk(found),
-        "information": _information(found),
-        "jobs_per_system": plan.jobs,
-        "seed": plan.seed,
+        "systems": {s: _rounded(_figures(found, s) | {"jobs_per_minute_core": pace[s]}) for s in main.systems},
+        "intervals": {s: _intervals(found, s) for s in dict.fromkeys((main.whole, *main.systems))},
+        "seconds_a_job": {
+            " ".join(key): round(value, 3) for each in reversed(seconds.values()) for key, value in each.items()
+        },
+        "calibration": _calibration(main),
+        "stop_risk": _stop_risk(main),
+        "information": _information(main),
+        "jobs_per_system": {other: plan.jobs for other, plan in plans.items()},
+        "seed": plans[CHECKLIST].seed,
     }
     return report(figures, AIMS, more)
 
@@ -93,23 +104,24 @@ def _arm(found: Results, system: str, policy: str) -> Arm:
     return next(one for one in found.arms if (one.system, one.policy) == (system, policy))
 
 
-def _figures(found: Results, system: str) -> dict[str, float]:
-    checklist = _pair(found, system, CHECKLIST)
+def _figures(found: Mapping[str, Results], system: str) -> dict[str, float]:
+    checklist, likely = (_pair(found[other], system, other) for other in (CHECKLIST, LIKELY))
     return {
         "minutes_vs_checklist": checklist.ratio.value,
-        "minutes_vs_most_likely": _pair(found, system, LIKELY).ratio.value,
+        "minutes_vs_most_likely": likely.ratio.value,
         "found_vs_checklist": checklist.found.value,
-        "found_vs_most_likely": _pair(found, system, LIKELY).found.value,
+        "found_vs_most_likely": likely.found.value,
         "missed_vs_checklist": checklist.missed_ratio.value,
-        "wrong_repairs_per_100": _arm(found, system, DEFAULT).wrong.value,
+        "missed_vs_most_likely": likely.missed_ratio.value,
+        "wrong_repairs_per_100": _arm(found[CHECKLIST], system, DEFAULT).wrong.value,
     }
 
 
-def _intervals(found: Results, system: str) -> dict[str, Any]:
+def _intervals(found: Mapping[str, Results], system: str) -> dict[str, Any]:
     """What the figures rest on: ends, counts of jobs without an end, and each way on its own."""
     told: dict[str, Any] = {}
     for other in (CHECKLIST, LIKELY):
-        pair = _pair(found, system, other)
+        pair = _pair(found[other], system, other)
         told[f"vs_{other}"] = {
             "minutes": _ends(pair.ratio),
             "found": _ends(pair.found),
@@ -120,8 +132,8 @@ def _intervals(found: Results, system: str) -> dict[str, Any]:
             "only_default": pair.first,
             f"only_{other}": pair.second,
         }
-    for policy in found.policies:
-        arm = _arm(found, system, policy)
+    for policy, study in ((DEFAULT, CHECKLIST), (CHECKLIST, CHECKLIST), (LIKELY, LIKELY)):
+        arm = _arm(found[study], system, policy)
         told[policy] = {
             "confirm_median": _ends(arm.confirm),
             "never_share": _ends(arm.never),
@@ -196,15 +208,17 @@ def main() -> None:
     """Print the figures beside their aims."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--jobs", type=int, default=500, help="in each system")
+    parser.add_argument("--likely-jobs", type=int, help="the same against the likeliest first, if not as many")
     parser.add_argument("--systems", nargs="+", default=list(SYSTEMS))
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--seed", type=int, default=20261126)
     parser.add_argument("--out", type=Path, help="keep the study here")
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
-    plan = plan_of(given.jobs, tuple(given.systems), given.seed)
+    jobs = {CHECKLIST: given.jobs, LIKELY: given.likely_jobs or given.jobs}
+    plans = {other: plan_of(other, count, tuple(given.systems), given.seed) for other, count in jobs.items()}
     with tempfile.TemporaryDirectory() if given.out is None else nullcontext(given.out) as folder:
-        found = measured(plan, Path(folder) / "study" if given.out is None else Path(folder), given.processes)
+        found = measured(plans, Path(folder), given.processes)
     if given.json:
         print(_json(found))
         return
