@@ -120,6 +120,31 @@ CASES: dict[str, tuple[Job, tuple[Finding, ...]]] = {
         port_and_coil(),
         (found("probe_sweep", COIL, "response"), found("probe_point", "bends", "silent", RUNNING)),
     ),
+    "bends that answered again and again": (
+        port_and_coil(),
+        (
+            *(found("probe_point", "bends", "response") for _ in range(3)),
+            found("bubbles", "bends", "slow_foam"),
+            found("probe_sweep", COIL, "response"),
+        ),
+    ),
+    "air that may be fouled": (
+        port_and_coil(),
+        (
+            found("probe_sweep", VALVES, "response"),
+            found("probe_point", "core", "response"),
+            found("probe_point", "cap", "response"),
+        ),
+    ),
+    "air that may be fouled at a coil": (
+        port_and_coil(),
+        (
+            found("probe_sweep", COIL, "response"),
+            found("probe_point", "bends", "response"),
+            found("probe_point", "header", "response"),
+            found("probe_point", "header", "silent"),
+        ),
+    ),
     "slow foam, oil beneath, a breeze": (
         port_and_coil().with_facts({"air": "breeze"}),
         (found("oil_look", "ground", "oil", BREEZE), found("bubbles", "cap", "slow_foam", BREEZE)),
