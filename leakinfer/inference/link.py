@@ -81,8 +81,7 @@ class Link:
                 return np.asarray(np.tensordot(weighted.sum(1), effects[0, 0], axes=(1, 0)), dtype=float)
             return np.asarray(_sum_states(weighted, effects).sum(1))
         each = weights[0].size // self.item.states * effects[0, 0, 0].nbytes * (self.lanes.count if self.lanes else 1)
-        switches = len(effects) if self.lanes is None else max(len(effects), len(self.lanes.keep))
-        step = max(TOGETHER // each, 1) if switches == 1 else len(weights)
+        step = max(TOGETHER // (each * len(self.weights)), 1) * len(self.weights)  # whole variants of weights
         parts = [
             np.moveaxis(self.by_switch(weights[i : i + step], effects, apart=apart), 1, -1) @ self.private_prior
             for i in range(0, len(weights), step)

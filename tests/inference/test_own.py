@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from leakinfer.inference import Item, LevelTest, Model, Observation, Posterior, Switch, Table, information, solve
+from leakinfer.inference import Item, LevelTest, Model, Observation, Posterior, Switch, Table, information, link, solve
 
 from .checks import CLOSE, SEEDS, assert_equals_enumeration, steady
 from .enumeration import solve_by_enumeration
@@ -77,3 +77,15 @@ def test_answers_that_are_hardly_possible_are_carried_as_bits(alarm: float) -> N
     answers = Table(np.array([[1.0, 0.0], [0.1, 0.9]]))
     tests = [Observation(LevelTest(np.array([1 - alarm, alarm]), {"bends": answers}), 1) for _ in range(5)]
     assert solve(Model((bend,), (), tuple(tests))).log_evidence == pytest.approx(5 * np.log(alarm), rel=1e-9)
+
+
+def test_many_variants_are_taken_in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a coil in air that may be fouled, whose lanes hang on the air, and beside a sweep over more."""
+    model = bends(6, 5)
+    test = LevelTest(np.array([0.9, 0.05, 0.05]), dict(model.observations[-1].test.emit))  # type: ignore[union-attr]
+    groups = [{"header": np.array([False, True, True])}, {"bends": np.array([False, False, True])}]
+    whole = information(solve(model), test, groups, max_leaking=2)
+    monkeypatch.setattr(link, "TOGETHER", 1)
+    parts = information(solve(model), test, groups, max_leaking=2)
+    assert parts.bits == pytest.approx(whole.bits, abs=CLOSE)
+    assert whole.bits == pytest.approx(solve_by_enumeration(model).information(test, groups, 2), abs=CLOSE)
