@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import hashlib
-from collections.abc import Iterable
+import io
+import tokenize
+from collections.abc import Callable, Iterable
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -24,7 +27,7 @@ APART = ("study/measures", "study/small")
 
 class Program(Value, frozen=True):
     """Versions and digests. ``priors``: that of the catalogue; ``files``: of all files in ``priors/``; ``code``: of
-    the code that plays; ``own``: of the modules of one's own policies, empty without one.
+    the code that plays, words about it apart; ``own``: of the modules of one's own policies, empty without one.
     """
 
     leakinfer: str
@@ -48,7 +51,7 @@ def program_of(policies: tuple[str, ...]) -> Program:
         numpy=np.__version__,
         priors=load_catalogue().digest,
         files=_digest(shipped("priors"), _files(shipped("priors"), (".toml", ".json"))),
-        code=_digest(PACKAGE, _code()),
+        code=_digest(PACKAGE, _code(), acting),
         own=_own(sorted(own)) if own else "",
     )
 
@@ -89,9 +92,23 @@ def _files(start: Path, endings: tuple[str, ...]) -> list[Path]:
     return [path for path in start.rglob("*") if path.suffix in endings]
 
 
-def _digest(root: Path, paths: Iterable[Path]) -> str:
+def acting(text: str) -> str:
+    """The lines of a module that do something: a study goes on when only words about them have changed."""
+    lines = text.splitlines()
+    for token in tokenize.generate_tokens(io.StringIO(text).readline):
+        if token.type == tokenize.COMMENT:
+            row, column = token.start
+            lines[row - 1] = lines[row - 1][:column]
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node) is not None:
+            said = node.body[0]
+            lines[said.lineno - 1 : said.end_lineno] = [""] * ((said.end_lineno or said.lineno) - said.lineno + 1)
+    return "\n".join(line.rstrip() for line in lines if line.strip())
+
+
+def _digest(root: Path, paths: Iterable[Path], of: Callable[[str], str] = str) -> str:
     """Of names and content, line ends apart."""
-    content = {path.relative_to(root).as_posix(): path.read_text("utf-8") for path in paths}
+    content = {path.relative_to(root).as_posix(): of(path.read_text("utf-8")) for path in paths}
     return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()
 
 

@@ -128,7 +128,7 @@ def test_a_kill_before_the_first_word_is_no_hindrance(tmp_path: Path) -> None:
 
 
 def test_the_digest_of_the_code_knows_what_plays(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """A change in the engine is another program; one in a page is not, nor are other line ends."""
+    """A change in the engine is another program; one in a page is not, nor are other line ends or words about it."""
     package = tmp_path / "leakinfer"
     for name in ("reading.py", "inference/a.py", "study/play.py", "study/measures/m.py", "report/page.py"):
         (package / name).parent.mkdir(parents=True, exist_ok=True)
@@ -146,6 +146,10 @@ def test_the_digest_of_the_code_knows_what_plays(monkeypatch: pytest.MonkeyPatch
             assert code() == first
         (package / "study/play.py").write_bytes(b"one = 1\r\ntwo = 2\r\n")
         assert code() == first
+        (package / "study/play.py").write_bytes(b'"""What it is."""\n\none = 1  # a note\n# more\ntwo = 2\n')
+        assert code() == first
+        (package / "study/play.py").write_bytes(b"one = '# a note'\ntwo = 2\n")
+        assert code() != first
         (package / "study/play.py").write_bytes(b"one = 1\ntwo = 3\n")
         second = code()
         (package / "inference/a.py").rename(package / "inference/b.py")
