@@ -12,7 +12,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import Operator, cavity, over_subsets, toeplitz_of
+from leakinfer.inference.algebra import Operator, cavity, over_subsets
 from leakinfer.inference.crossing import Crossing
 from leakinfer.inference.findings import RESPONSE, Axis
 from leakinfer.inference.link import Link
@@ -113,7 +113,7 @@ class Chain:
                 found[key] = self._wide(ask)
             else:
                 kernel = self._kernel(ask)
-                found[key] = Operator(kernel, toeplitz_of(kernel) if self.summed else None, summed=self.summed)
+                found[key] = Operator(kernel, summed=self.summed, parts=kernel if self.summed else None)
         found.update(zip(singles, self.together(list(singles.values())), strict=True))
         result = [found[key] if key in found else self._known[key] for key in keys]
         self._known.update((key, found[key]) for key, ask in fresh.items() if not self._varied(ask.place, ask.weights))

@@ -14,7 +14,8 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import Banded, Operator, QuietOrOne, diagonal, matrices
+from leakinfer.inference.algebra import Banded, Operator, QuietOrOne, diagonal, parts_of
+from leakinfer.inference.amounts import is_large, toeplitz_of
 from leakinfer.inference.model import Array, Table
 
 SAME_PROFILE = 1e-13  # relative; rounding of products of a few factors is far below
@@ -99,9 +100,14 @@ def made(effect: Effect, states: Array, switches: int, *, summed: bool) -> list[
             shares = one_profile(loud @ effect.flat[effect.loud], switches)
     kernels = states @ effect.flat if shares is None else shares[1]
     kernels = kernels.reshape(*kernels.shape[:2], *effect.shape)
-    matrix = matrices(kernels.reshape(-1, *effect.shape), summed=summed)
-    parts = matrix.reshape(*kernels.shape[:2], *matrix.shape[1:])
-    whole = [Operator(kernel, part, summed=summed) for kernel, part in zip(kernels, parts, strict=True)]
+    parts = parts_of(kernels.reshape(-1, *effect.shape), summed=summed)
+    parts = parts.reshape(*kernels.shape[:2], *parts.shape[1:])
+    if is_large(parts[0]):
+        whole = [Operator(kernel, summed=summed, parts=part) for kernel, part in zip(kernels, parts, strict=True)]
+    else:
+        matrix = toeplitz_of(parts.reshape(-1, *parts.shape[2:]))
+        matrix = matrix.reshape(*kernels.shape[:2], *matrix.shape[1:])
+        whole = [Operator(kernel, summed=summed, matrix=part) for kernel, part in zip(kernels, matrix, strict=True)]
     if shares is None:
         return list(whole)
     quiet = states[..., effect.quiet].sum(-1)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from leakinfer.inference import algebra
+from leakinfer.inference.amounts import toeplitz
 from leakinfer.inference.link import Link
 from leakinfer.inference.model import Array
 
@@ -119,7 +119,7 @@ def _column(table: Array, p: int, k: int, ndim: int, switches: int = 1) -> Array
 
 def _add_cells(message: Array, spread: Array, p: int, k: int, axis: int, *, back: bool) -> Array:
     """Add a copy's cells in state k to the running sum on ``axis``."""
-    matrix = algebra.toeplitz(spread[:, min(p, spread.shape[1] - 1), k])  # (S or 1, G, G)
+    matrix = toeplitz(spread[:, min(p, spread.shape[1] - 1), k])  # (S or 1, G, G)
     if 1 < matrix.shape[0] < message.shape[1]:
         matrix = np.concatenate([matrix] * (message.shape[1] // matrix.shape[0]))
     moved = np.moveaxis(message, axis, -1)
