@@ -15,9 +15,7 @@ from leakinfer.inference.own import Lanes
 
 KEPT_POWERS = 512  # some 10 kB each
 LARGEST_KEPT = 100_000  # bytes; larger ones, as of two sums side by side, are made anew
-TOGETHER = (
-    4_000_000  # bytes of one copy's kernels that are taken at once: joining them takes some tens of times as much
-)
+TOGETHER = 4_000_000  # bytes of one copy's kernels taken at once; joining them takes some tens of times as much
 KEPT_ALIGNMENTS = 4096  # some numbers each
 
 
