@@ -168,9 +168,10 @@ class Banded:
 
 def parts_of(kernels: Array, *, summed: bool = False) -> Array:
     """(S, B, G..) as (S, L, G..), L = 3^r products or 2^r summed ones; several items lie along the first axis."""
+    if summed:
+        return over_subsets(kernels, axis=1)
     bits = int(kernels.shape[1]).bit_length() - 1
-    table = diagonal(bits) if summed else triples(bits)
-    return kernels if bits == 0 else np.tensordot(table.kernel, kernels, axes=(1, 1)).swapaxes(0, 1)
+    return kernels if bits == 0 else np.tensordot(triples(bits).kernel, kernels, axes=(1, 1)).swapaxes(0, 1)
 
 
 def off_supersets(seen: Array, axis: int) -> Array:
@@ -229,7 +230,6 @@ def join(first: Array, second: Array) -> Array:
     if first.ndim != 3:
         return Operator(second).push(first[None, :, None])[0, :, 0]
     table = triples(int(first.shape[1]).bit_length() - 1)
-    left = first[:, table.message]
-    right = second if first.shape[1] == 1 else np.tensordot(table.kernel, second, axes=(1, 1)).swapaxes(0, 1)
+    left, right = first[:, table.message], parts_of(second)
     result = convolved(left.reshape(-1, left.shape[-1]), right.reshape(-1, left.shape[-1])).reshape(left.shape)
     return result if first.shape[1] == 1 else np.tensordot(table.gather, result, axes=(1, 1)).swapaxes(0, 1)

@@ -98,13 +98,13 @@ def convolved(first: Array, second: Array) -> Array:
 def along_cells(body: Array, parts: Array, *, back: bool) -> Array:
     """Add along one sum without a matrix: ``body`` (S, L, X, G), ``parts`` (S, L, G)."""
     others, cells = body.shape[2:]
-    flat, lanes = body.reshape(-1, others, cells), parts.reshape(-1, cells)
+    flat, kernels = body.reshape(-1, others, cells), parts.reshape(-1, cells)
     act, together = (_columns_back if back else _columns), max(ROWS_IN_CACHE // others, 1)
     result = np.empty_like(flat)
     for start in range(0, len(flat), together):
         here = slice(start, start + together)
         left = np.ascontiguousarray(flat[here].reshape(-1, cells).T)
-        made = act(left, np.repeat(lanes[here].T, others, axis=1))
+        made = act(left, np.repeat(kernels[here].T, others, axis=1))
         result[here] = made.T.reshape(-1, others, cells)
     return result.reshape(body.shape)
 

@@ -80,9 +80,9 @@ class _LinkSampler:
 
     def __init__(self, link: Link, effects: Array, after: Array) -> None:
         self.outer = after.shape
-        self.opening = np.ones((1, 1, 1)) if link.lanes is None else link.lanes.opening  # (S, P, sets)
+        self.opening = np.ones((1, 1, 1)) if link.terms is None else link.terms.opening  # (S, P, sets)
         self.sets = self.opening.shape[-1]
-        if link.lanes is not None:  # drawn with the item's own responses as bits behind the others
+        if link.terms is not None:  # drawn with the item's own responses as bits behind the others
             link, closed = link.with_bits(), np.zeros((*after.shape[:3], self.sets, *after.shape[3:]))
             closed[:, :, :, -1] = after
             effects, after = link.effects(), closed.reshape(*after.shape[:2], -1, *after.shape[3:])

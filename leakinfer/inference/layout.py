@@ -13,7 +13,7 @@ from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, OwnRespons
 from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, Item, Model, Table
 from leakinfer.inference.order import open_cost, scan_order
-from leakinfer.inference.own import Own, lanes_of
+from leakinfer.inference.own import Own, terms_of
 from leakinfer.inference.segment import Segment
 
 BUDGET_BITS = 18.5  # log2 of the cells that may be open at once: 2 MB a message
@@ -64,7 +64,7 @@ def lay_out(
     if cost > budget:
         raise OverBudget(cost)
     links = [_link(model, findings, model.items[i], opened[i], touches[i] & private) for i in order]
-    if any(link.lanes.cancel(link.weights, link.item.count) for link in links if link.lanes):
+    if any(link.terms.cancel(link.weights, link.item.count) for link in links if link.terms):
         return lay_out(model, together, held=held, extra=extra, budget=budget, inside=False)
     if _work(links, [opened[i] for i in order], weight) > BUDGET_WORK:
         raise OverBudget(cost)
@@ -84,8 +84,8 @@ def _work(links: Sequence[Link], opened: Sequence[frozenset[str]], weight: Mappi
             each = link.item.states * link.private_prior.size * link.item.count * (2 * len(link.responses) + cells)
         else:
             each = 1.5 ** len(link.responses) * cells
-        if link.lanes:
-            own = link.lanes.count * math.log2(link.item.count) * link.private_prior.size * len(link.weights)
+        if link.terms:
+            own = link.terms.count * math.log2(link.item.count) * link.private_prior.size * len(link.weights)
             total += own * 3 ** len(link.responses) * cells**2
         total += 2**bits * each
         bits -= sum(weight[name] for name in names if last[name] == place)
@@ -194,7 +194,7 @@ def _link(model: Model, findings: Findings, item: Item, opened: frozenset[str], 
         sums,
         tuple(align(table) for table in spreads),
         spreads if plain else None,
-        lanes_of(inside),
+        terms_of(inside),
     )
 
 

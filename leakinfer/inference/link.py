@@ -11,7 +11,7 @@ import numpy as np
 
 from leakinfer.inference import algebra
 from leakinfer.inference.model import Array, Item, Table
-from leakinfer.inference.own import Lanes
+from leakinfer.inference.own import Terms
 
 KEPT_POWERS = 512  # some 10 kB each
 LARGEST_KEPT = 100_000  # bytes; larger ones, as of two sums side by side, are made anew
@@ -28,7 +28,7 @@ class Link:
     maximum of 1; ``log_scale`` is what that takes from the evidence. ``below`` and ``at``: by open response, (S, P, K)
     chances that a copy stays below the seen level or is just at it. ``spreads``: by open sum, (S, P, K, G). Axes of
     size 1 stand for all values. ``tables``: that of the one sum, where there is no response and no switch in it.
-    ``lanes``: the responses that stay inside the item, whose other fields know nothing of them.
+    ``terms``: the responses that stay inside the item, whose other fields know nothing of them.
     """
 
     item: Item
@@ -43,13 +43,13 @@ class Link:
     sums: tuple[str, ...]
     spreads: tuple[Array, ...]
     tables: tuple[Table, ...] | None = None
-    lanes: Lanes | None = None
+    terms: Terms | None = None
 
     @cached_property
     def effects_key(self) -> Hashable:
         """Links with the same key have the same effects; None where switches change them."""
         tables = (*self.below, *self.at, *self.spreads)
-        if self.lanes or any(table.shape[:2] != (1, 1) for table in tables):
+        if self.terms or any(table.shape[:2] != (1, 1) for table in tables):
             return None
         return self.item.states, *(
             (table.__array_interface__["data"][0], table.shape, table.strides) for table in tables
@@ -78,7 +78,7 @@ class Link:
             if effects.shape[:2] == (1, 1):
                 return np.asarray(np.tensordot(weighted.sum(1), effects[0, 0], axes=(1, 0)), dtype=float)
             return np.asarray(_sum_states(weighted, effects).sum(1))
-        each = weights[0].size // self.item.states * effects[0, 0, 0].nbytes * (self.lanes.count if self.lanes else 1)
+        each = weights[0].size // self.item.states * effects[0, 0, 0].nbytes * (self.terms.count if self.terms else 1)
         step = max(TOGETHER // (each * len(self.weights)), 1) * len(self.weights)  # whole variants of weights
         parts = [
             np.moveaxis(self.by_switch(weights[i : i + step], effects, apart=apart), 1, -1) @ self.private_prior
@@ -88,31 +88,30 @@ class Link:
 
     def by_switch(self, weights: Array, effects: Array, *, apart: bool = False) -> Array:
         """(S, P, B, G..) of all copies together, by private switch."""
-        if self.lanes is None:
+        if self.terms is None:
             return self._power(_sum_states(weights, effects), self.item.count, apart=apart)
-        return self.lanes.joined(self._power(self._in_lanes(weights, effects), self.item.count, apart=apart))
+        return self.terms.joined(self._power(self._in_terms(weights, effects), self.item.count, apart=apart))
 
     def others(self, weights: Array, effects: Array) -> Array:
-        """(S, P, B, G..) of all copies but one, by private switch; of a count above 1. (S A, P, B, G..) with lanes."""
-        if self.lanes is None:
+        """(S, P, B, G..) of all copies but one, by private switch; of a count above 1. (S A, P, B, G..) with terms."""
+        if self.terms is None:
             return self._power(_sum_states(weights, effects), self.item.count - 1)
-        return self.lanes.apart(self._power(self._in_lanes(weights, effects), self.item.count - 1))
+        return self.terms.apart(self._power(self._in_terms(weights, effects), self.item.count - 1))
 
-    def _in_lanes(self, weights: Array, effects: Array) -> Array:
-        """(V S, P A, B, G..) of one copy: each private value's lanes side by side."""
-        assert self.lanes is not None
+    def _in_terms(self, weights: Array, effects: Array) -> Array:
+        """(V S, P A, B, G..) of one copy: each private value's terms side by side."""
+        assert self.terms is not None
         if effects.shape[1] > 1:
-            effects = np.repeat(effects, self.lanes.count, axis=1)
-        return _sum_states(self.lanes.spread(weights), effects)
+            effects = np.repeat(effects, self.terms.count, axis=1)
+        return _sum_states(self.terms.spread(weights), effects)
 
     def with_bits(self) -> Link:
         """The same item with its own responses as open ones behind the others."""
-        if self.lanes is None:
-            return self
-        below, at = zip(*((own.below, own.at) for own in self.lanes.responses), strict=True)
+        assert self.terms is not None
+        below, at = zip(*((own.below, own.at) for own in self.terms.responses), strict=True)
         names = tuple(f"own {number}" for number in range(len(at)))
         return replace(
-            self, responses=(*self.responses, *names), below=(*self.below, *below), at=(*self.at, *at), lanes=None
+            self, responses=(*self.responses, *names), below=(*self.below, *below), at=(*self.at, *at), terms=None
         )
 
     def _power(self, copies: Array, count: int, *, apart: bool = False) -> Array:
@@ -127,18 +126,18 @@ class Link:
     def copy_likelihood(self, cavity: Array, effects: Array, others: Sequence[algebra.Operator]) -> Array:
         """(S, P, K): what all else says of the state of one copy; ``others``: by private switch, the other copies."""
         switches = len(cavity)
-        if self.lanes is not None:
-            cavity = np.repeat(cavity, self.lanes.count, axis=0)
+        if self.terms is not None:
+            cavity = np.repeat(cavity, self.terms.count, axis=0)
         if others:
             seen = np.stack([rest.pull(cavity[None, :, None])[0, :, 0] for rest in others], axis=1)
         else:
             seen = cavity[:, None]
         flat = effects.reshape(*effects.shape[:3], -1)
-        if self.lanes is not None and len(flat) > 1:
-            flat = np.repeat(flat, self.lanes.count, axis=0)
+        if self.terms is not None and len(flat) > 1:
+            flat = np.repeat(flat, self.terms.count, axis=0)
         result = (flat @ seen.reshape(*seen.shape[:2], -1)[..., None])[..., 0]
-        if self.lanes is not None:
-            result = self.lanes.said(result)
+        if self.terms is not None:
+            result = self.terms.said(result)
         return np.broadcast_to(result, (switches, self.private_prior.size, self.item.states))
 
 

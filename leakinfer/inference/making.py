@@ -14,7 +14,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import Banded, Operator, QuietOrOne, diagonal, parts_of
+from leakinfer.inference.algebra import Banded, Operator, QuietOrOne, over_subsets, parts_of
 from leakinfer.inference.amounts import is_large, toeplitz_of
 from leakinfer.inference.model import Array, Table
 
@@ -126,7 +126,7 @@ def _banded(effect: Effect, states: Array, width: int, *, summed: bool) -> list[
     bits, cells = effect.shape
     narrow = effect.flat.reshape(-1, bits, cells)[:, :, :width]
     if summed and bits > 1:
-        narrow = diagonal(bits.bit_length() - 1).kernel @ narrow
+        narrow = over_subsets(narrow, axis=1)
     kernels = (states @ narrow.reshape(len(narrow), -1)).reshape(*states.shape[:2], bits, width)
     return [Banded(kernel) for kernel in kernels]
 

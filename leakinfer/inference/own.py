@@ -1,8 +1,8 @@
 """Responses that only one item of several copies can explain: they open and close inside it.
 
 P(the highest level is the seen one) = G prod(below + at) - g prod(below) over the copies; G and g are the chances that
-the background stays at most at the level or below it. The product over several responses is a sum of signed *lanes*,
-each a product over the copies, so a lane needs no bits; alike responses share lanes.
+the background stays at most at the level or below it. The product over several responses is a sum of signed *terms*,
+each a product over the copies, so a term needs no bits; alike responses share terms.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 
 from leakinfer.inference.model import Array
 
-MOST_CANCELLED = 1e-9  # what the lanes leave, to the largest; below, the responses are carried as bits instead
+MOST_CANCELLED = 1e-9  # what the terms leave, to the largest; below, the responses are carried as bits instead
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,8 +31,8 @@ class Own:
 
 
 @dataclass(frozen=True, eq=False)
-class Lanes:
-    """``keep``: (S, P, K, A), what a copy in each state multiplies each lane by; ``factor``: (S, P, A), signed."""
+class Terms:
+    """``keep``: (S, P, K, A), what a copy in each state multiplies each term by; ``factor``: (S, P, A), signed."""
 
     responses: tuple[Own, ...]
     keep: Array
@@ -40,38 +40,38 @@ class Lanes:
 
     @property
     def count(self) -> int:
-        """Number of lanes."""
+        """Number of terms."""
         return int(self.factor.shape[-1])
 
     def spread(self, weights: Array) -> Array:
-        """(V S, P A, K) from weights (V S, P, K): each private value's lanes side by side."""
+        """(V S, P A, K) from weights (V S, P, K): each private value's terms side by side."""
         keep = _in_turn(self.keep.swapaxes(2, 3), len(weights))
         return (weights[:, :, None] * keep).reshape(len(weights), -1, weights.shape[2])
 
-    def joined(self, lanes: Array) -> Array:
-        """(V S, P, ...) of lanes (V S, P A, ...)."""
-        split = self._split(lanes)
-        factor = _in_turn(self.factor, len(lanes))
+    def joined(self, terms: Array) -> Array:
+        """(V S, P, ...) of terms (V S, P A, ...)."""
+        split = self._split(terms)
+        factor = _in_turn(self.factor, len(terms))
         joined = (split.reshape(*split.shape[:3], -1) * factor[..., None]).sum(2)
         return np.asarray(np.maximum(joined.reshape(*split.shape[:2], *split.shape[3:]), 0.0))
 
-    def apart(self, lanes: Array) -> Array:
-        """(S A, P, ...) of lanes (S, P A, ...)."""
-        split = self._split(lanes).swapaxes(1, 2)
+    def apart(self, terms: Array) -> Array:
+        """(S A, P, ...) of terms (S, P A, ...)."""
+        split = self._split(terms).swapaxes(1, 2)
         return split.reshape(-1, *split.shape[2:])
 
-    def said(self, lanes: Array) -> Array:
-        """(S, P, K) of what is said of one copy by each lane (S A, P, K)."""
-        split = np.moveaxis(lanes.reshape(-1, self.count, *lanes.shape[1:]), 1, -1)  # (S, P, K, A)
+    def said(self, terms: Array) -> Array:
+        """(S, P, K) of what is said of one copy by each term (S A, P, K)."""
+        split = np.moveaxis(terms.reshape(-1, self.count, *terms.shape[1:]), 1, -1)  # (S, P, K, A)
         return np.asarray(np.maximum((split * self.keep * self.factor[:, :, None]).sum(-1), 0.0))
 
     def cancel(self, weights: Array, count: int) -> bool:
-        """Whether the lanes of ``count`` copies leave too little of each other to be trusted."""
+        """Whether the terms of ``count`` copies leave too little of each other to be trusted."""
         each = self.spread(weights).sum(-1).reshape(*weights.shape[:2], self.count) ** count * self.factor
         return bool(each.sum(-1).max() < MOST_CANCELLED * np.abs(each).sum(-1).max())
 
-    def _split(self, lanes: Array) -> Array:
-        return lanes.reshape(len(lanes), -1, self.count, *lanes.shape[2:])
+    def _split(self, terms: Array) -> Array:
+        return terms.reshape(len(terms), -1, self.count, *terms.shape[2:])
 
     @cached_property
     def opening(self) -> Array:
@@ -83,15 +83,15 @@ class Lanes:
         return result
 
 
-def lanes_of(responses: Sequence[Own]) -> Lanes | None:
-    """All lanes of an item's own responses; None where there are none."""
+def terms_of(responses: Sequence[Own]) -> Terms | None:
+    """All terms of an item's own responses; None where there are none."""
     if not responses:
         return None
     keep, factor = np.ones((1, 1, 1, 1)), np.ones((1, 1, 1))
     for alike in _alike(responses):
         kept, signed = zip(*_powers(alike[0], len(alike)), strict=True)
         keep, factor = _outer(keep, np.stack(kept, axis=-1)), _outer(factor, np.stack(signed, axis=-1))
-    return Lanes(tuple(responses), keep, factor)
+    return Terms(tuple(responses), keep, factor)
 
 
 def _outer(first: Array, second: Array) -> Array:
@@ -114,7 +114,7 @@ def _alike(responses: Sequence[Own]) -> list[list[Own]]:
 
 
 def _powers(one: Own, times: int) -> Iterator[tuple[Array, Array]]:
-    """(S, P, K) and (S, P): what copies keep and the factor of each lane of a response that was seen so many times."""
+    """(S, P, K) and (S, P): what copies keep and the factor of each term of a response that was seen so many times."""
     whole = one.ground_below + one.ground_at
     for missed in range(times + 1):
         kept = (one.below + one.at) ** (times - missed) * one.below**missed

@@ -16,12 +16,12 @@ class WideOperator:
 
     def __init__(self, link: Link, weights: Array) -> None:
         self.link, self.weights = link, weights
-        if link.lanes is None:
-            self._lanes = [(np.ones((1, 1)), weights)]
+        if link.terms is None:
+            self._terms = [(np.ones((1, 1)), weights)]
         else:
-            each, factor = link.lanes.spread(weights), link.lanes.factor
+            each, factor = link.terms.spread(weights), link.terms.factor
             each = each.reshape(*weights.shape[:2], -1, weights.shape[2])
-            self._lanes = [(factor[:, :, lane], each[:, :, lane]) for lane in range(link.lanes.count)]
+            self._terms = [(factor[:, :, term], each[:, :, term]) for term in range(link.terms.count)]
 
     def push(self, message: Array) -> Array:
         """The message after all copies of the item."""
@@ -34,13 +34,13 @@ class WideOperator:
     def _all_copies(self, message: Array, *, back: bool) -> Array:
         total = np.zeros_like(message)
         for p, chance in enumerate(self.link.private_prior):
-            for factor, weights in self._lanes:
+            for factor, weights in self._terms:
                 signed = chance * _column(factor[..., None], p, 0, message.ndim, message.shape[1])
                 total += signed * self._copies(message, weights, p, self.link.item.count, back=back)
         return total
 
     def one_copy(self, message: Array, p: int, *, back: bool) -> Array:
-        """The effect of one copy, given the value ``p`` of the private switches; of an item without lanes."""
+        """The effect of one copy, given the value ``p`` of the private switches; of an item without terms."""
         return self._copies(message, self.weights, p, 1, back=back)
 
     def _copies(self, message: Array, weights: Array, p: int, count: int, *, back: bool) -> Array:
@@ -77,12 +77,12 @@ class WideOperator:
         link = self.link
         result = np.zeros((before.shape[1], link.private_prior.size, link.item.states))
         for p in range(link.private_prior.size):
-            for lane, (factor, weights) in enumerate(self._lanes):
+            for term, (factor, weights) in enumerate(self._terms):
                 rest = self._copies(after, weights, p, link.item.count - 1, back=True)
                 for k, part in self._by_state(rest, p, back=True):
                     said = (before * part).sum((0, *range(2, before.ndim)))
-                    if link.lanes is not None:
-                        said = said * _at(factor, p) * _at(link.lanes.keep[:, :, k, lane], p)
+                    if link.terms is not None:
+                        said = said * _at(factor, p) * _at(link.terms.keep[:, :, k, term], p)
                     result[:, p, k] += said
         return np.maximum(result, 0.0)
 

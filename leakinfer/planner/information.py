@@ -126,7 +126,7 @@ class Scorer:
                     doubtful[number] = spell
             elif kind == "exposure" and len(touched := self._touched(candidate)) == 1 and self._single_item(touched[0]):
                 looks[touched[0]].append(number)
-        self._views: dict[str, GroupView] = {}
+        self._views: dict[tuple[int, str], GroupView] = {}
         tables = self._plain_points(posterior, by_site, candidates)
         for site, numbers in by_site.items():
             if left := [number for number in numbers if number not in tables]:
@@ -162,14 +162,12 @@ class Scorer:
         except OverBudget:
             return {}
         tables: dict[int, Array] = {}
-        views: dict[str, GroupView] = {}
-        for number, spell in spells.items():
-            probe, site = self._probe(candidates[number]), candidates[number].target
-            beside = self.belief.air.emit(spell, probe.background.size)
-            unit = self.unit_of[site]
-            if unit not in views:
-                views[unit] = GroupView(aired, self.belief.unit_masks(unit))
-            tables[number] = views[unit].tables(site, [probe._replace(beside=beside)])[0]
+        for site in extra:
+            numbers = [number for number in spells if candidates[number].target == site]
+            probes = [self._probe(candidates[number]) for number in numbers]
+            beside = [self.belief.air.emit(spells[n], p.background.size) for n, p in zip(numbers, probes, strict=True)]
+            both = [probe._replace(beside=air) for probe, air in zip(probes, beside, strict=True)]
+            tables |= dict(zip(numbers, self._view(aired, site).tables(site, both), strict=True))
         return tables
 
     def _single_item(self, site: str) -> bool:
@@ -200,9 +198,10 @@ class Scorer:
     def _view(self, posterior: Posterior, site: str) -> GroupView:
         """The repair unit of a site, as seen from its sites."""
         unit = self.unit_of[site]
-        if unit not in self._views:
-            self._views[unit] = GroupView(posterior, self.belief.unit_masks(unit))
-        return self._views[unit]
+        key = (id(posterior), unit)  # a view keeps its posterior alive
+        if key not in self._views:
+            self._views[key] = GroupView(posterior, self.belief.unit_masks(unit))
+        return self._views[key]
 
     def _probe(self, candidate: Candidate) -> Probe:
         """A point test as the table of its site and the background; one for all sites that answer alike."""

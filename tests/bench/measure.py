@@ -5,7 +5,12 @@ from __future__ import annotations
 import statistics
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+if TYPE_CHECKING:  # pandas would count in the memory of those who measure it
+    from leakinfer.study.measures import Interval
 
 
 def median_ms(run: Callable[[], object], times: int) -> float:
@@ -29,3 +34,13 @@ def print_beside_aims(found: dict[str, Any], places: int = 3) -> None:
     """A line for each figure."""
     for name, row in found["beside_aims"].items():
         print(f"{name:32} {row['figure']:12,.{places}f}   aim {row['aim'] or '-'}")
+
+
+def ends(found: Interval) -> list[float]:
+    """Value, lower and upper end."""
+    return [round(number, 4) for number in (found.value, found.low, found.high)]
+
+
+def as_json(value: Any) -> str:
+    """What is not known, or has no end, is null."""
+    return msgspec.json.format(msgspec.json.encode(value, enc_hook=float), indent=1).decode()

@@ -26,14 +26,12 @@ from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
-import msgspec
-
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from leakinfer.study.measures import BASE, DEFAULT, Arm, Interval, Pair, Results, results
+from leakinfer.study.measures import BASE, DEFAULT, Arm, Pair, Results, results
 from leakinfer.study.running import Plan, Tables, read, run
 from leakinfer.study.running.executors import processes
-from tests.bench.measure import print_beside_aims, report
+from tests.bench.measure import as_json, ends, print_beside_aims, report
 
 CHECKLIST, LIKELY = "checklist", "most_likely"
 SYSTEMS = ("ducted_split", "ductless_split", "walk_in_cooler")
@@ -123,10 +121,10 @@ def _intervals(found: Mapping[str, Results], system: str) -> dict[str, Any]:
     for other in (CHECKLIST, LIKELY):
         pair = _pair(found[other], system, other)
         told[f"vs_{other}"] = {
-            "minutes": _ends(pair.ratio),
-            "found": _ends(pair.found),
-            "missed": _ends(pair.missed_ratio),
-            "cost_difference": _ends(pair.cost),
+            "minutes": ends(pair.ratio),
+            "found": ends(pair.found),
+            "missed": ends(pair.missed_ratio),
+            "cost_difference": ends(pair.cost),
             "compared": pair.compared,
             "neither": pair.neither,
             "only_default": pair.first,
@@ -135,21 +133,16 @@ def _intervals(found: Mapping[str, Results], system: str) -> dict[str, Any]:
     for policy, study in ((DEFAULT, CHECKLIST), (CHECKLIST, CHECKLIST), (LIKELY, LIKELY)):
         arm = _arm(found[study], system, policy)
         told[policy] = {
-            "confirm_median": _ends(arm.confirm),
-            "never_share": _ends(arm.never),
-            "found_median": _ends(arm.found),
-            "missed_share": _ends(arm.missed),
-            "wrong_per_100": _ends(arm.wrong),
-            "openings": _ends(arm.openings),
-            "minutes": _ends(arm.minutes),
-            "cost": _ends(arm.cost),
+            "confirm_median": ends(arm.confirm),
+            "never_share": ends(arm.never),
+            "found_median": ends(arm.found),
+            "missed_share": ends(arm.missed),
+            "wrong_per_100": ends(arm.wrong),
+            "openings": ends(arm.openings),
+            "minutes": ends(arm.minutes),
+            "cost": ends(arm.cost),
         }
     return told
-
-
-def _ends(found: Interval) -> list[float]:
-    """Value, lower and upper end."""
-    return [round(number, 4) for number in (found.value, found.low, found.high)]
 
 
 def _rounded(figures: dict[str, float]) -> dict[str, float]:
@@ -162,8 +155,8 @@ def _calibration(found: Results) -> dict[str, Any]:
         f"{one.system} {one.moment}": {
             "chances": one.count,
             "told": round(one.told, 5),
-            "seen": _ends(one.seen),
-            "slope": _ends(one.slope),
+            "seen": ends(one.seen),
+            "slope": ends(one.slope),
             "ece": round(one.ece, 5),
             "ece_by_chance": [round(one.ece_expected, 5), round(one.ece_most, 5)],
             "brier": round(one.brier.value, 5),
@@ -180,11 +173,11 @@ def _stop_risk(found: Results) -> dict[str, Any]:
     return {
         f"{one.another.system} {one.another.policy}": {
             "told": round(one.another.told, 4),
-            "seen": _ends(one.another.seen),
-            "excess": _ends(one.excess),
-            "slope": _ends(one.another.slope),
+            "seen": ends(one.another.seen),
+            "excess": ends(one.excess),
+            "slope": ends(one.another.slope),
             "expected_missed": round(one.expected, 4),
-            "missed": _ends(one.missed),
+            "missed": ends(one.missed),
         }
         for one in found.stopping
     }
@@ -193,15 +186,10 @@ def _stop_risk(found: Results) -> dict[str, Any]:
 def _information(found: Results) -> dict[str, Any]:
     """Bits forecast and come, by method."""
     return {
-        one.method: {"tests": one.tests, "forecast": round(one.forecast, 4), "came": _ends(one.realised)}
+        one.method: {"tests": one.tests, "forecast": round(one.forecast, 4), "came": ends(one.realised)}
         for one in found.information
         if (one.system, one.policy) == (found.whole, DEFAULT)
     }
-
-
-def _json(value: Any) -> str:
-    """What is not known, or has no end, is null."""
-    return msgspec.json.format(msgspec.json.encode(value, enc_hook=float), indent=1).decode()
 
 
 def main() -> None:
@@ -220,13 +208,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory() if given.out is None else nullcontext(given.out) as folder:
         found = measured(plans, Path(folder), given.processes)
     if given.json:
-        print(_json(found))
+        print(as_json(found))
         return
     print_beside_aims(found)
     del found["beside_aims"]
     for name, value in found.items():
         if isinstance(value, dict):
-            print(f"\n{name}\n{_json(value)}")
+            print(f"\n{name}\n{as_json(value)}")
 
 
 if __name__ == "__main__":

@@ -22,14 +22,13 @@ from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
-import msgspec
-
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from leakinfer.study.measures import BASE, DEFAULT, Interval, Results, results
+from leakinfer.study.measures import BASE, DEFAULT, Results, results
 from leakinfer.study.running import Plan, read, run
 from leakinfer.study.running.executors import processes
 from leakinfer.study.world.truths import load_truths
+from tests.bench.measure import as_json, ends
 
 CHECKLIST = "checklist"
 
@@ -66,23 +65,18 @@ def rows_of(found: Results) -> dict[str, dict[str, Any]]:
             one for one in found.arms if (one.system, one.truth, one.policy) == (arm.system, arm.truth, CHECKLIST)
         )
         rows[arm.truth] = {
-            "cost": _ends(arm.cost),
-            "cost_change": change and _ends(change.cost),
-            "checklist_cost": _ends(other.cost),
-            "missed": _ends(arm.missed),
-            "missed_change": change and _ends(change.missed),
-            "wrong_per_100": _ends(arm.wrong),
-            "wrong_change": change and _ends(change.wrong),
-            "never_all_confirmed": _ends(arm.never),
+            "cost": ends(arm.cost),
+            "cost_change": change and ends(change.cost),
+            "checklist_cost": ends(other.cost),
+            "missed": ends(arm.missed),
+            "missed_change": change and ends(change.missed),
+            "wrong_per_100": ends(arm.wrong),
+            "wrong_change": change and ends(change.wrong),
+            "never_all_confirmed": ends(arm.never),
             "ece": chances and [round(chances.ece, 4), round(chances.ece_most, 4)],
-            "slope": chances and _ends(chances.slope),
+            "slope": chances and ends(chances.slope),
         }
     return rows
-
-
-def _ends(found: Interval) -> list[float]:
-    """Value, lower and upper end."""
-    return [round(number, 3) for number in (found.value, found.low, found.high)]
 
 
 def main() -> None:
@@ -101,7 +95,7 @@ def main() -> None:
             run(plan, Path(folder) / "study", executor)
         rows = rows_of(results(read(Path(folder) / "study")))
     if given.json:
-        print(msgspec.json.format(msgspec.json.encode(rows, enc_hook=float), indent=1).decode())
+        print(as_json(rows))
         return
     print(f"{'truth':22} {'cost':>7} {'change':>24} {'missed':>7} {'in vain':>8} {'ece':>7} {'by chance':>9}")
     for truth, row in rows.items():

@@ -72,7 +72,7 @@ def test_only_what_others_can_explain_stays_open() -> None:
 @pytest.mark.parametrize("alarm", [1e-3, 1e-7])
 def test_answers_that_are_hardly_possible_are_carried_as_bits(alarm: float) -> None:
     """A part that is tight for sure: five answers, all false, are as likely as the false alarm to the fifth. Their
-    lanes would cancel below rounding."""
+    terms would cancel below rounding."""
     bend = Item("bends", np.array([1.0, 0.0]), count=4)
     answers = Table(np.array([[1.0, 0.0], [0.1, 0.9]]))
     tests = [Observation(LevelTest(np.array([1 - alarm, alarm]), {"bends": answers}), 1) for _ in range(5)]
@@ -80,7 +80,7 @@ def test_answers_that_are_hardly_possible_are_carried_as_bits(alarm: float) -> N
 
 
 def test_many_variants_are_taken_in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of a coil in air that may be fouled, whose lanes hang on the air, and beside a sweep over more."""
+    """Of a coil in air that may be fouled, whose terms hang on the air, and beside a sweep over more."""
     model = bends(6, 5)
     test = LevelTest(np.array([0.9, 0.05, 0.05]), dict(model.observations[-1].test.emit))  # type: ignore[union-attr]
     groups = [{"header": np.array([False, True, True])}, {"bends": np.array([False, False, True])}]
