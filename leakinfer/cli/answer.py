@@ -110,6 +110,7 @@ def stop_answer(stop: Stop) -> dict[str, Any]:
         "worth_minutes": float(stop.worth),
         "cheapest": None if stop.cheapest is None else ranked_answer(stop.cheapest),
         "likely": list(stop.likely),
+        "doubtful": list(stop.doubtful),
         "prove": None if stop.prove is None else ranked_answer(stop.prove),
     }
 

@@ -21,7 +21,7 @@ from leakinfer.session.jobfile import opened
 from leakinfer.words.job import part_words, test_words
 from leakinfer.words.numbers import minutes as minutes_words
 from leakinfer.words.numbers import percent, rate
-from leakinfer.words.plan import ask_words
+from leakinfer.words.plan import DEARER, ask_words
 
 
 @click.command("stop")
@@ -49,6 +49,7 @@ def _answer(belief: Belief, plan: Plan, end: Ending) -> dict[str, Any]:
         "repair": [{"site": site, "verify": [entry.verify for entry in entries_of(job, site)]} for site in end.repair],
         "replace": list(end.replace),
         "prove_first": list(end.prove),
+        "mend_unproved": list(end.mend),
         "watch_until": None if end.watch_until is None else end.watch_until.isoformat(),
         "unexplained_g_per_year": end.unexplained_g_per_year,
         "ask": ask_answer(plan.ask),
@@ -107,7 +108,7 @@ def _site_line(belief: Belief, site: str) -> str:
 def _worth_rows(belief: Belief, plan: Plan) -> list[tuple[str, str]]:
     """Minutes at stake and to be saved; the price of an ending that is wrong is counted as minutes of work."""
     stop = plan.stop
-    rows = [("ending now", f"a missed leak or a repair in vain costs {minutes_words(stop.at_stake)} on average")]
+    rows = [("ending now", f"a missed leak or a repair in vain counts as {minutes_words(stop.at_stake)} on average")]
     saves = f"saves {minutes_words(stop.worth)} of that, its own time counted" if stop.worth > 0 else "saves nothing"
     rows.append(("going on", saves))
     for name, test in (("prove it by", stop.prove), ("to know more", stop.cheapest)):
@@ -123,6 +124,8 @@ def _do_rows(belief: Belief, end: Ending, path: str) -> list[tuple[str, str]]:
     for unit in end.replace:
         rows.append(("replace the unit", f"{part_words(job, unit)}: likely, and its places cannot be told apart"))
     rows += [("prove first", f"{part_words(job, unit)}, then repair") for unit in end.prove]
+    for unit in end.mend:
+        rows.append(("mend too", f"{part_words(job, unit)}, {percent(belief.unit_probability[unit])}: {DEARER}"))
     if end.watch_until is not None:
         what = "weigh or look again by then; what is left would show"
         rows.append(("watch until", f"{end.watch_until.isoformat()}: {what}"))

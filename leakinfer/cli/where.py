@@ -99,7 +99,7 @@ def _first(job: Job, test: Ranked, plan: Plan, path: str) -> str:
 
 def _in_all(test: Ranked, plan: Plan) -> str:
     """Expected minutes to the end of the job; what a wrong ending costs counts as minutes."""
-    ends = f"ending now costs {minutes(plan.stop.at_stake)}"
+    ends = f"ending now counts as {minutes(plan.stop.at_stake)}"
     return f"about {minutes(test.cost)} to the end this way, what a wrong ending costs counted; {ends}"
 
 

@@ -98,13 +98,14 @@ class Ask:
 class Stop:
     """Whether the search may end, in words and figures.
 
-    ``confirmed``: sites. ``likely``: repair units as sure as a confirmed one, without a pinpoint response. ``another``:
-    P(a leak that matters outside all of these). ``expected_g_per_year``: of all that is not confirmed.
+    ``confirmed``: sites. ``likely``: repair units as sure as a confirmed one, without a pinpoint response.
+    ``doubtful``: repair units that are neither, but dearer to leave than to mend. ``another``: P(a leak that matters
+    outside all that is confirmed or likely). ``expected_g_per_year``: of all that is not confirmed.
     ``observed_g_per_year``: loss that was seen, if any; ``explained_g_per_year``: what the confirmed leaks are expected
-    to lose. ``at_stake``: expected minutes that ending now costs, the price of a missed leak and of a repair in vain.
-    ``cheapest``: the allowed test that tells most for its minutes, or None. ``worth``: minutes that going on with the
-    best test is expected to save. ``prove``: the pinpoint test that would confirm what is more likely than not, or None
-    where none promises to.
+    to lose. ``at_stake``: minutes that ending now counts as on average, by the price of a missed leak and of a repair
+    in vain. ``cheapest``: the allowed test that tells most for its minutes, or None. ``worth``: minutes that going on
+    with the best test is expected to save; ``pays``: whether that is enough. ``prove``: the pinpoint test that would
+    confirm what is more likely than not, or None where none promises to.
 
     Example:
         >>> from leakinfer import Belief, Job, Stop, load_catalogue, load_system, make_plan, start_facts
@@ -127,6 +128,8 @@ class Stop:
     at_stake: float
     cheapest: Ranked | None
     worth: float = 0.0
+    pays: bool = False
+    doubtful: tuple[str, ...] = ()
     likely: tuple[str, ...] = ()
     prove: Ranked | None = None
 

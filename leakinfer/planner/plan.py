@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from leakinfer.catalogue.model import Method, SetUp, State, Tier
@@ -16,12 +16,13 @@ from leakinfer.planner.candidates import cautions
 from leakinfer.planner.costs import steps_for
 from leakinfer.planner.decision import Problem, Worth, of_nothing, weigh, weigh_ahead
 from leakinfer.planner.information import Score
-from leakinfer.planner.model import Ask, Candidate, Minutes, Objective, Plan, Ranked
+from leakinfer.planner.model import Ask, Candidate, Minutes, Objective, Plan, Ranked, Stop
 from leakinfer.planner.problem import Doable, Scored, looking_ahead, make_problem, scored
 from leakinfer.planner.setups import TIERS, Way
-from leakinfer.planner.stop import stopping
+from leakinfer.planner.stop import least_saving, stopping
 
 PAID_BACK = 0.5  # of its minutes, that a test must save to be made before hoses end it, at least; judgement
+OWN: tuple[Objective, ...] = ("expected_cost", "two_step")  # the program's own orders; the others say what they go by
 AHEAD = 4  # candidates whose outcomes are followed one step further, where that is asked for
 
 
@@ -29,13 +30,15 @@ AHEAD = 4  # candidates whose outcomes are followed one step further, where that
 class Weighed:
     """What all answers about a belief share: the candidates, what they tell and cost, the decision over them.
 
-    ``worth``: of ending now and of each candidate, in one step and an estimate of what follows.
+    ``worth``: of ending now and of each candidate, in one step and an estimate of what follows. ``care``: see
+    :func:`with_care`.
     """
 
     belief: Belief
     found: Scored
     problem: Problem
     worth: Worth
+    care: float = 1.0
 
 
 def weighed(belief: Belief, *, consent: bool = True, found: Doable | None = None) -> Weighed:
@@ -46,11 +49,18 @@ def weighed(belief: Belief, *, consent: bool = True, found: Doable | None = None
     return Weighed(belief, told, problem, weigh(problem))
 
 
+def with_care(here: Weighed, care: float) -> Weighed:
+    """The same, where a leak that is left weighs ``care`` times as much as the settings say."""
+    problem = replace(here.problem, missed=care / here.care * here.problem.missed)
+    return replace(here, problem=problem, worth=weigh(problem), care=care)
+
+
 def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
     """Every possible test in order of worth, what is not allowed, and whether to stop.
 
-    Tests that connect hoses come last as long as a test of a port that hoses would end is worth its minutes. What the
-    customer would have to be asked for is weighed by :func:`dearer_work`, not here.
+    The first test is what to do next, unless the word is to stop: what is likely is proved as soon as that is quick,
+    and before the end in any case. Tests that connect hoses come last as long as a test of a port that hoses would end
+    is worth its minutes. What the customer would have to be asked for is weighed by :func:`dearer_work`, not here.
 
     Raises:
         InputError: a refrigerant that nobody knows, in facts that were not made by ``start_facts``.
@@ -70,11 +80,20 @@ def plan_by(here: Weighed, objective: Objective) -> Plan:
     """The plan of a belief that is weighed already, by an objective."""
     belief, worth = here.belief, here.worth
     if objective == "two_step":
-        worth = weigh_ahead(here.problem, looking_ahead(belief, here.found.candidates), AHEAD)
+        worth = weigh_ahead(here.problem, looking_ahead(belief, here.found.candidates, here.care), AHEAD)
     ranked = _ranked(here, worth)
     ranked.sort(key=_order(here, tuple(ranked), objective))
     stop = stopping(belief, ranked, worth)
+    if stop.prove is not None and _proves_first(belief, stop, stop.prove, objective):
+        ranked = [stop.prove, *(test for test in ranked if test.candidate != stop.prove.candidate)]
     return Plan(tuple(ranked), here.found.refused, stop, objective, None, _meanwhile(ranked), _notes(belief))
+
+
+def _proves_first(belief: Belief, stop: Stop, proof: Ranked, objective: Objective) -> bool:
+    """Whether what is likely is proved next: when nothing else is worth its minutes, or, in the program's own order, at
+    once where that is quick. It must be done before a repair anyhow, and a leak that is proved explains the loss."""
+    quick = not proof.steps and proof.minutes.total <= belief.job.catalogue.numbers["prove_at_once_minutes"]
+    return not stop.pays or (quick and objective in OWN)
 
 
 def dearer_work(belief: Belief, plan: Plan) -> Plan:
@@ -86,7 +105,7 @@ def dearer_work(belief: Belief, plan: Plan) -> Plan:
     dearer = [test for test in _ranked(wider, wider.worth) if TIERS.index(_tier(belief, test)) > agreed]
     best = min(dearer, key=lambda test: test.cost, default=None)
     allowed = min([plan.stop.at_stake, *(test.cost for test in plan.next)])
-    if best is None or allowed - best.cost <= belief.job.catalogue.numbers["stop_saves_minutes"]:
+    if best is None or allowed - best.cost <= least_saving(belief.job.catalogue.numbers, plan.stop.at_stake):
         return plan
     return replace(plan, ask=Ask(_tier(belief, best), best, allowed - best.cost))
 
@@ -114,13 +133,13 @@ def _order(
     at is looked at; another way to look must save some of its minutes.
     """
     numbers, methods = here.belief.job.catalogue.numbers, here.belief.job.catalogue.methods
-    close = near_least((test.cost for test in ranked), numbers["cost_margin_share"])
+    close = Close([test.cost for test in ranked], numbers["cost_margin_share"])
 
     def hoses(test: Ranked) -> bool:
         return methods[test.candidate.method].gauges or any(step.gauges for step in test.steps)
 
     free = min((test.cost for test in ranked if not hoses(test)), default=math.inf)
-    held = objective in ("expected_cost", "two_step") and free > close
+    held = objective in OWN and close.band(free) > 0
     idle, seen = (of_nothing(here.problem), _looked_at(here.belief.job)) if held else (0.0, frozenset())
 
     def awaited(test: Ranked) -> bool:
@@ -151,16 +170,25 @@ def _looked_at(job: Job) -> frozenset[str]:
     return frozenset(seen)
 
 
-def near_least(costs: Iterable[float], margin: float) -> float:
-    """The cost up to which costs cannot be told from the least, by the margin that the forecast is good for."""
-    return min(costs, default=0.0) * (1 + margin)
+class Close:
+    """Which costs cannot be told apart by a forecast that is good for a share ``margin`` of them: bands of that width,
+    from the least cost up."""
+
+    def __init__(self, costs: Sequence[float], margin: float) -> None:
+        self.least, self.width = min(costs, default=0.0), math.log1p(margin)
+
+    def band(self, cost: float) -> float:
+        """0 for the least costs, 1 for the next band of them; the cost itself where bands have no width."""
+        if not (self.width > 0 and 0 < self.least <= cost < math.inf):
+            return cost
+        return math.floor(math.log(cost / self.least) / self.width)
 
 
 def preference(
-    objective: Objective, cost: float, bits: float, bits_per_minute: float, close: float
+    objective: Objective, cost: float, bits: float, bits_per_minute: float, close: Close
 ) -> tuple[float, float]:
-    """What tests are sorted by, the least first; costs up to ``close`` are, by bits a minute."""
-    value = {"bits": -bits, "bits_per_minute": -bits_per_minute}.get(objective, max(cost, close))
+    """What tests are sorted by, the least first; costs that cannot be told apart, by bits a minute."""
+    value = {"bits": -bits, "bits_per_minute": -bits_per_minute}.get(objective, close.band(cost))
     return value, -bits_per_minute
 
 

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
+from leakinfer.circuit.model import ELSEWHERE
 from leakinfer.job.belief import Belief
 from leakinfer.planner.decision import Worth
 from leakinfer.planner.model import Ranked, Stop
+from leakinfer.planner.problem import in_vain, left
+
+
+def least_saving(numbers: Mapping[str, float], at_stake: float) -> float:
+    """Minutes that going on must be expected to save: what the forecast can tell of so much at stake."""
+    return max(numbers["stop_saves_minutes"], numbers["stop_saves_share"] * at_stake)
 
 
 def stopping(belief: Belief, ranked: Sequence[Ranked], worth: Worth) -> Stop:
@@ -23,7 +31,8 @@ def stopping(belief: Belief, ranked: Sequence[Ranked], worth: Worth) -> Stop:
     suspects = [unit for unit, chance in belief.unit_probability.items() if chance >= numbers["prove_from"]]
     prove = _prove(belief, ranked, [unit for unit in suspects if unit not in sure])
     saves = worth.stop - min((test.cost for test in ranked), default=worth.stop)
-    stop, reason = _decided(belief, another, saves, (confirmed, likely), prove)
+    goes_on = saves > least_saving(numbers, worth.stop)
+    stop, reason = _decided(belief, another, goes_on, (confirmed, likely), prove)
     return Stop(
         stop=stop,
         reason=reason,
@@ -35,9 +44,25 @@ def stopping(belief: Belief, ranked: Sequence[Ranked], worth: Worth) -> Stop:
         at_stake=worth.stop,
         cheapest=max(ranked, key=lambda test: test.bits_per_minute, default=None),
         worth=max(saves, 0.0),
+        pays=goes_on,
+        doubtful=doubtful(belief, {*sure, *likely}),
         likely=likely,
         prove=prove,
     )
+
+
+def doubtful(belief: Belief, known: Collection[str]) -> tuple[str, ...]:
+    """Repair units, not among the ``known``, that are dearer to leave than to mend, and not mere guesses.
+
+    The price by which a search ends takes it that they are mended.
+    """
+    least = belief.job.catalogue.numbers["doubtful_from"]
+    chances = {unit: chance for unit, chance in belief.unit_probability.items() if chance >= least}
+    if chances.keys() <= {*known, ELSEWHERE}:
+        return ()
+    prices = zip(belief.units, left(belief).tolist(), in_vain(belief).tolist(), strict=True)
+    dearer = [u for u, missed, wrong in prices if u in chances and chances[u] * missed > (1 - chances[u]) * wrong]
+    return tuple(unit for unit in dearer if unit not in known and unit != ELSEWHERE)
 
 
 def _prove(belief: Belief, ranked: Sequence[Ranked], suspects: Sequence[str]) -> Ranked | None:
@@ -50,13 +75,16 @@ def _prove(belief: Belief, ranked: Sequence[Ranked], suspects: Sequence[str]) ->
             answer = 1 - test.outcomes[method.silent]
             if job.site(test.candidate.target).unit in suspects and answer >= job.catalogue.numbers["prove_response"]:
                 found.append((answer / test.minutes.total, test))
-    return max(found, key=lambda pair: pair[0])[1] if found else None
+    if not found:
+        return None
+    proof = max(found, key=lambda pair: pair[0])[1]
+    return replace(proof, reason=f"{proof.reason}; a response proves it")
 
 
 def _decided(
     belief: Belief,
     another: float,
-    saves: float,
+    goes_on: bool,
     found: tuple[tuple[str, ...], tuple[str, ...]],
     prove: Ranked | None,
 ) -> tuple[bool, str]:
@@ -65,7 +93,7 @@ def _decided(
     what = "another leak that matters" if confirmed or likely else "a leak that matters"
     told = [f"{len(confirmed)} confirmed"] * bool(confirmed) + [f"{len(likely)} likely"] * bool(likely)
     head = f"{', '.join(told)}; " if told else ""
-    if saves > belief.job.catalogue.numbers["stop_saves_minutes"]:
+    if goes_on:
         return False, f"{head}{another:.0%} for {what}: go on"
     if prove is not None:
         where = belief.job.target_name(prove.candidate.target)

@@ -19,14 +19,16 @@ class Ending:
     """What to do when the search ends here.
 
     ``repair``: confirmed sites. ``replace``: likely units whose sites cannot be told apart. ``prove``: other likely
-    units. ``watch_until``: by when the charge is weighed or looked at again, None where nothing is left to watch.
-    ``unexplained_g_per_year``: loss seen that the confirmed leaks do not explain, None if none was seen.
+    units. ``mend``: units that are dearer to leave than to mend, though not proved. ``watch_until``: by when the charge
+    is weighed or looked at again, None where nothing is left to watch. ``unexplained_g_per_year``: loss seen that the
+    confirmed leaks do not explain, None if none was seen.
     """
 
     word: str
     repair: tuple[str, ...]
     replace: tuple[str, ...]
     prove: tuple[str, ...]
+    mend: tuple[str, ...]
     watch_until: date | None
     unexplained_g_per_year: float | None
 
@@ -51,8 +53,8 @@ def ending(belief: Belief, stop: Stop, today: date) -> Ending:
     watch = _recheck(belief, stop, left, today)
     if not stop.stop:
         word = "go on"
-    elif stop.confirmed or stop.likely:
-        word = "repair" if not alike or stop.confirmed else "replace the unit"
+    elif stop.confirmed or stop.likely or stop.doubtful:
+        word = "replace the unit" if alike and not stop.confirmed else "repair"
     else:
         word = "watch" if watch else "done"
     return Ending(
@@ -60,6 +62,7 @@ def ending(belief: Belief, stop: Stop, today: date) -> Ending:
         repair=stop.confirmed,
         replace=alike,
         prove=tuple(unit for unit in stop.likely if unit not in alike),
+        mend=stop.doubtful,
         watch_until=watch,
         unexplained_g_per_year=left,
     )

@@ -16,8 +16,9 @@ from leakinfer.job.job import Job
 from leakinfer.planner.costs import steps_for
 from leakinfer.planner.decision import Worth
 from leakinfer.planner.model import Candidate, Minutes, Objective
-from leakinfer.planner.plan import Weighed, plan_by, weighed
+from leakinfer.planner.plan import Weighed, plan_by, weighed, with_care
 from leakinfer.planner.problem import Doable, doable, in_vain, left
+from leakinfer.planner.stop import doubtful
 from leakinfer.study.model import Array, Made, Option
 
 
@@ -138,14 +139,11 @@ class Outlook:
 
     @cached_property
     def to_repair(self) -> frozenset[str]:
-        """Repair units that are repaired at the end: with a confirmed leak, or with one more likely than not.
-
-        The price by which a search ends takes it that what is cheaper to repair is repaired; to leave all below the
-        chance of a confirmed leak would cost a third more (80 jobs of a ducted split).
-        """
-        least = self.job.catalogue.numbers["prove_from"]
+        """Repair units that are repaired at the end: confirmed, as likely as that, or dearer to leave than to mend."""
+        least = self.job.catalogue.numbers["confirmed_probability"]
         likely = {unit for unit, chance in self.belief.unit_probability.items() if chance >= least}
-        return (self.confirmed | likely) - {ELSEWHERE}
+        known = self.confirmed | likely
+        return known.union(doubtful(self.belief, known)) - {ELSEWHERE}
 
 
 class JobSituation:
@@ -245,15 +243,10 @@ class JobSituation:
         """Of ending now, and of each option made next."""
         return self.weighed.worth
 
-    def advice(self, objective: Objective) -> int | None:
-        """What the program says: None to end; what is likely is proved first, as its word on stopping asks."""
-        plan = plan_by(self.weighed, objective)
-        if plan.stop.stop or not plan.next:
-            return None
-        first = plan.next[0]
-        if plan.stop.prove is not None and plan.stop.worth <= self.job.catalogue.numbers["stop_saves_minutes"]:
-            first = plan.stop.prove
-        return self.candidates.index(first.candidate)
+    def advice(self, objective: Objective, care: float = 1.0) -> int | None:
+        """What the program says: None to end."""
+        plan = plan_by(self.weighed if care == 1 else with_care(self.weighed, care), objective)
+        return None if plan.stop.stop or not plan.next else self.candidates.index(plan.next[0].candidate)
 
 
 def opening_of(job: Job, number: int) -> JobSituation:

@@ -14,7 +14,7 @@ from leakinfer.web.cards import ranked_card
 from leakinfer.web.desk import Seen
 from leakinfer.web.pages import page
 from leakinfer.words.job import NOT_CHECKED, part_words
-from leakinfer.words.plan import ask_words
+from leakinfer.words.plan import DEARER, ask_words
 
 
 def stop(asked: Asked) -> Response:
@@ -34,6 +34,8 @@ def stop(asked: Asked) -> Response:
         likely=[(unit, part_words(job, unit), belief.unit_probability[unit]) for unit in plan.stop.likely],
         replace=[(unit, part_words(job, unit)) for unit in end.replace],
         prove_first=[(unit, part_words(job, unit)) for unit in end.prove],
+        mend=[(unit, part_words(job, unit), belief.unit_probability[unit]) for unit in end.mend],
+        dearer=DEARER,
         entries={site: entries_of(job, site) for site in end.repair},
         prove=None if prove is None else ranked_card(job, seen.id, prove, asked.units),
         cheapest=None if cheapest is None else ranked_card(job, seen.id, cheapest, asked.units),

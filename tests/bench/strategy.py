@@ -2,14 +2,14 @@
 
     python tests/bench/strategy.py                      # 500 jobs in each of three systems, two processes
     python tests/bench/strategy.py --jobs 20 --json
-    python tests/bench/strategy.py --likely-jobs 60     # fewer against the likeliest first, whose jobs take longest
+    python tests/bench/strategy.py --likely-jobs 60 --care-jobs 60      # fewer of what takes long
     python tests/bench/strategy.py --out FOLDER         # kept there; the same command goes on where it was stopped
 
-Two studies of the same jobs: against a checklist, and against the likeliest part first. The world is as the program
-believes. Ratios are medians over the jobs of the minutes until every leak that matters was
-confirmed, on the same jobs; a job that only one way brought to an end counts as endless for the other, and those that
-neither did are left out and counted. ``found``: the same, where a leak that was repaired at the end without being
-confirmed counts as found then.
+Three studies of the same jobs: against a checklist; with a leak that is left weighing half and twice as much; against
+the likeliest part first. The world is as the program believes. Ratios are medians over the jobs of the minutes until
+every leak that matters was confirmed, on the same jobs; a job that only one way brought to an end counts as endless for
+the other, and those that neither did are left out and counted. ``found``: the same, where a leak that was repaired at
+the end without being confirmed counts as found then.
 """
 
 from __future__ import annotations
@@ -33,7 +33,12 @@ from leakinfer.study.running import Plan, Tables, read, run
 from leakinfer.study.running.executors import processes
 from tests.bench.measure import as_json, ends, print_beside_aims, report
 
-CHECKLIST, LIKELY = "checklist", "most_likely"
+CHECKLIST, CARE, LIKELY = "checklist", "care", "most_likely"
+POLICIES = {
+    CHECKLIST: (DEFAULT, CHECKLIST),
+    CARE: ("half_care", DEFAULT, "double_care"),
+    LIKELY: (DEFAULT, LIKELY),
+}
 SYSTEMS = ("ducted_split", "ductless_split", "walk_in_cooler")
 AIMS = {
     "minutes_vs_checklist": "<= 0.60",
@@ -43,15 +48,15 @@ AIMS = {
 }
 
 
-def plan_of(other: str, jobs: int, systems: tuple[str, ...], seed: int) -> Plan:
-    """The default and another way of searching in a world that is as believed."""
+def plan_of(study: str, jobs: int, systems: tuple[str, ...], seed: int) -> Plan:
+    """The default and other ways of searching in a world that is as believed."""
     return Plan(
-        name=f"default_and_{other}",
+        name=f"default_and_{study}",
         seed=seed,
         jobs=jobs,
         systems=systems,
         truths=(BASE,),
-        policies=(DEFAULT, other),
+        policies=POLICIES[study],
         most_tests=80,
         most_minutes=600.0,
         block_jobs=2,
@@ -66,7 +71,7 @@ def played(plan: Plan, folder: Path, workers: int) -> Tables:
 
 
 def measured(plans: Mapping[str, Plan], folder: Path, workers: int) -> dict[str, Any]:
-    """Play both studies, then all figures."""
+    """Play all studies, then all figures."""
     tables = {other: played(plan, folder / other, workers) for other, plan in plans.items()}
     found = {other: results(table) for other, table in tables.items()}
     main, jobs = found[CHECKLIST], tables[CHECKLIST].jobs
@@ -80,6 +85,7 @@ def measured(plans: Mapping[str, Plan], folder: Path, workers: int) -> dict[str,
         "seconds_a_job": {
             " ".join(key): round(value, 3) for each in reversed(seconds.values()) for key, value in each.items()
         },
+        "care": {policy: _by_itself(_arm(found[CARE], found[CARE].whole, policy)) for policy in POLICIES[CARE]},
         "calibration": _calibration(main),
         "stop_risk": _stop_risk(main),
         "information": _information(main),
@@ -131,18 +137,22 @@ def _intervals(found: Mapping[str, Results], system: str) -> dict[str, Any]:
             f"only_{other}": pair.second,
         }
     for policy, study in ((DEFAULT, CHECKLIST), (CHECKLIST, CHECKLIST), (LIKELY, LIKELY)):
-        arm = _arm(found[study], system, policy)
-        told[policy] = {
-            "confirm_median": ends(arm.confirm),
-            "never_share": ends(arm.never),
-            "found_median": ends(arm.found),
-            "missed_share": ends(arm.missed),
-            "wrong_per_100": ends(arm.wrong),
-            "openings": ends(arm.openings),
-            "minutes": ends(arm.minutes),
-            "cost": ends(arm.cost),
-        }
+        told[policy] = _by_itself(_arm(found[study], system, policy))
     return told
+
+
+def _by_itself(arm: Arm) -> dict[str, Any]:
+    """The measures of one way of searching."""
+    return {
+        "confirm_median": ends(arm.confirm),
+        "never_share": ends(arm.never),
+        "found_median": ends(arm.found),
+        "missed_share": ends(arm.missed),
+        "wrong_per_100": ends(arm.wrong),
+        "openings": ends(arm.openings),
+        "minutes": ends(arm.minutes),
+        "cost": ends(arm.cost),
+    }
 
 
 def _rounded(figures: dict[str, float]) -> dict[str, float]:
@@ -196,15 +206,16 @@ def main() -> None:
     """Print the figures beside their aims."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--jobs", type=int, default=500, help="in each system")
+    parser.add_argument("--care-jobs", type=int, help="the same with half and twice the care, if not as many")
     parser.add_argument("--likely-jobs", type=int, help="the same against the likeliest first, if not as many")
     parser.add_argument("--systems", nargs="+", default=list(SYSTEMS))
     parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument("--seed", type=int, default=20261126)
+    parser.add_argument("--seed", type=int, default=20261201)
     parser.add_argument("--out", type=Path, help="keep the study here")
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
-    jobs = {CHECKLIST: given.jobs, LIKELY: given.likely_jobs or given.jobs}
-    plans = {other: plan_of(other, count, tuple(given.systems), given.seed) for other, count in jobs.items()}
+    jobs = {CHECKLIST: given.jobs, CARE: given.care_jobs or given.jobs, LIKELY: given.likely_jobs or given.jobs}
+    plans = {study: plan_of(study, count, tuple(given.systems), given.seed) for study, count in jobs.items()}
     with tempfile.TemporaryDirectory() if given.out is None else nullcontext(given.out) as folder:
         found = measured(plans, Path(folder), given.processes)
     if given.json:

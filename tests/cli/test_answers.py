@@ -22,7 +22,7 @@ TEST_KEYS = {
 }
 STOP_KEYS = {
     *("stop", "reason", "confirmed", "another", "expected_g_per_year", "observed_g_per_year", "cheapest"),
-    *("likely", "prove", "explained_g_per_year", "at_stake_minutes", "worth_minutes"),
+    *("likely", "doubtful", "prove", "explained_g_per_year", "at_stake_minutes", "worth_minutes"),
 }
 NEXT_KEYS = {
     *(

@@ -48,13 +48,18 @@ def saves(plan: Plan) -> float:
 
 
 def test_one_goes_on_as_long_as_that_saves_more_than_the_least_said() -> None:
-    worth = saves(plan_of(two_units()))
+    plan = plan_of(two_units())
+    worth, stake = saves(plan), plan.stop.at_stake
     assert worth > 1
-    for least, stop in ((worth * 1.01, True), (worth * 0.99, False)):
-        word = plan_of(two_units(setting(stop_saves_minutes=least))).stop
-        assert word.stop == stop
-        assert word.worth == pytest.approx(worth)
-        assert ("go on" in word.reason) != stop
+    for factor, stop in ((1.01, True), (0.99, False)):
+        for numbers in (
+            {"stop_saves_minutes": worth * factor, "stop_saves_share": 0.0},
+            {"stop_saves_minutes": 0.0, "stop_saves_share": worth / stake * factor},
+        ):
+            word = plan_of(two_units(setting(**numbers))).stop
+            assert (word.stop, word.pays) == (stop, not stop)
+            assert word.worth == pytest.approx(worth)
+            assert ("go on" in word.reason) != stop
     assert "worth its minutes" in plan_of(two_units(setting(stop_saves_minutes=1e9))).stop.reason
 
 
@@ -69,8 +74,25 @@ def test_what_is_at_stake_is_the_price_of_ending_now(findings: tuple[Finding, ..
         p = 1 - right.probability_none({site: belief.masks[site] for site in sites})
         wrong = max(_in_vain(belief.job.site(site).component) for site in sites)
         wrong += numbers["unit_exchange_minutes"] if len(sites) > 1 else 0.0
-        total += min(p * _missed(belief, right, sites), (1 - p) * wrong)
+        total += min(p * numbers["missed_weight"] * _missed(belief, right, sites), (1 - p) * wrong)
     assert make_plan(belief).stop.at_stake == pytest.approx(total, abs=1e-6)
+
+
+@pytest.mark.parametrize("least", [0.0, 0.25, 0.6])
+def test_what_is_dearer_to_leave_than_to_mend_is_said(least: float) -> None:
+    """p times the price of a leak that is left against 1 - p times that of a repair in vain, of units from the least
+    chance on; chances from all worlds. A nut that answered once, and a coil that answered to a sweep."""
+    findings = (found("probe_point", "nut", "response"), found("probe_sweep", COIL, "response"))
+    belief = Belief(told(two_units(setting(coarse((1e-6, 1e-4)), doubtful_from=least)), *findings))
+    right, expected = solve_by_enumeration(belief.model), []
+    for unit, sites in (("nut", ("nut",)), ("coil", ("bends", "header"))):
+        p = 1 - right.probability_none({site: belief.masks[site] for site in sites})
+        assert 0.05 < p < CATALOGUE.numbers["confirmed_probability"]
+        wrong = max(_in_vain(belief.job.site(site).component) for site in sites)
+        wrong += CATALOGUE.numbers["unit_exchange_minutes"] if len(sites) > 1 else 0.0
+        if p >= least and p * _missed(belief, right, sites) > (1 - p) * wrong:
+            expected.append(unit)
+    assert list(make_plan(belief).stop.doubtful) == expected
 
 
 def _missed(belief: Belief, right: Answer, sites: tuple[str, ...]) -> float:
@@ -92,8 +114,8 @@ def _in_vain(component: str) -> float:
 
 @pytest.mark.parametrize(("price", "stop"), [(1.0, True), (3600.0, False)])
 def test_how_dear_a_missed_leak_is_decides(price: float, stop: bool) -> None:
-    """A leak that costs a minute is not searched for; the chances stay what they are."""
-    word = plan_of(two_units(setting(missed_leak_minutes=price))).stop
+    """A leak that costs a minute, whatever it loses, is not searched for; the chances stay what they are."""
+    word = plan_of(two_units(setting(missed_leak_minutes=price, missed_charge_minutes=0.0))).stop
     assert word.stop == stop
     assert word.another == pytest.approx(plan_of(two_units()).stop.another)
     assert 0.001 < word.another < 0.999

@@ -7,6 +7,7 @@ from leakinfer.report.job.wording import hundredths, joined, times_words
 from leakinfer.words.belief import ranked_units
 from leakinfer.words.job import LIKELY, part_words
 from leakinfer.words.numbers import percent
+from leakinfer.words.plan import DEARER
 
 
 def customer_words(record: Record) -> tuple[str, str, str]:
@@ -55,6 +56,9 @@ def _next(record: Record) -> str:
     look = f", and the charge should be looked at again by {end.watch_until}" if end.watch_until is not None else ""
     if end.word == "go on":
         return f"The search should go on, since {chance}."
+    if end.word == "repair" and not (end.repair or end.prove):
+        names = joined([f"the {part_words(record.job, unit)}" for unit in end.mend])
+        return f"We advise to mend {names}: {DEARER}{look}; {chance}."
     if end.word == "repair":
         return f"Next is the repair and its proof{look}; {chance}."
     if end.word == "replace the unit":

@@ -19,7 +19,7 @@ from leakinfer.report.wording import capital
 from leakinfer.session.ending import cautions_of, entries_of
 from leakinfer.words.job import judged_sites, part_words, test_words
 from leakinfer.words.numbers import minutes
-from leakinfer.words.plan import ask_words, steps_words
+from leakinfer.words.plan import DEARER, ask_words, steps_words
 
 BEFORE_LEAVING = "hoses off, your own ports checked, caps on, places you opened closed"
 NOW, AFTER = "now", "after the repair"
@@ -45,14 +45,15 @@ def _search(record: Record) -> Iterable[tuple[str, str]]:
         yield NOW, ask_words(job, plan.ask)
     for unit in record.ending.prove:
         yield NOW, f"Prove first, then repair: {part_words(job, unit)}."
+    for unit in record.ending.mend if record.ending.word != "go on" else ():
+        chance = hundredths(record.belief.unit_probability[unit])
+        yield NOW, f"Mend {part_words(job, unit)} too, {chance}: {DEARER}."
 
 
 def _next_test(record: Record) -> Ranked | None:
-    """The test that going on begins with: the first in order, or the proof where no other saves enough; None: end."""
-    plan, least = record.plan, record.job.catalogue.numbers["stop_saves_minutes"]
-    if plan.stop.stop or not plan.next:
-        return None
-    return plan.stop.prove if plan.stop.prove is not None and plan.stop.worth <= least else plan.next[0]
+    """The test that going on begins with; None: end."""
+    plan = record.plan
+    return None if plan.stop.stop or not plan.next else plan.next[0]
 
 
 def _repairs(record: Record) -> Iterable[tuple[str, str]]:

@@ -16,6 +16,7 @@ import numpy as np
 
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.planner.model import Objective
+from leakinfer.planner.stop import least_saving
 from leakinfer.study.model import Made, Situation
 
 Choose = Callable[[Situation], int | None]
@@ -53,9 +54,9 @@ class Repairing(Protocol):
         """Repair units."""
 
 
-def advised(objective: Objective, here: Situation) -> int | None:
-    """What the program says by an objective."""
-    return here.advice(objective)
+def advised(objective: Objective, here: Situation, care: float = 1.0) -> int | None:
+    """What the program says by an objective. ``care``: factor on the weight of a leak that is left."""
+    return here.advice(objective, care)
 
 
 def paying(here: Situation) -> list[int]:
@@ -66,8 +67,8 @@ def paying(here: Situation) -> list[int]:
 
 def among_paying(pick: Callable[[Situation, list[int]], int], here: Situation) -> int | None:
     """One of the tests that pay; where the program would end, or only prove what is likely, as it says."""
-    said, allowed = here.advice("expected_cost"), paying(here)
-    if said is None or here.worth.best is None:
+    said, allowed, worth = here.advice("expected_cost"), paying(here), here.worth
+    if said is None or worth.stop - worth.least <= least_saving(load_catalogue().numbers, worth.stop):
         return said
     return pick(here, allowed) if allowed else None
 
@@ -103,6 +104,16 @@ RULES = (
         "two_step",
         "as expected_cost, the most promising tests followed one step further by exact beliefs",
         partial(advised, "two_step"),
+    ),
+    Rule(
+        "half_care",
+        "as expected_cost, a leak that is left weighing half as much as the settings say",
+        partial(advised, "expected_cost", care=0.5),
+    ),
+    Rule(
+        "double_care",
+        "as expected_cost, a leak that is left weighing twice as much as the settings say",
+        partial(advised, "expected_cost", care=2.0),
     ),
     Rule("bits_per_minute", "the test that tells most for its minutes", partial(advised, "bits_per_minute")),
     Rule("bits", "the test that tells most, whatever it costs", partial(advised, "bits")),

@@ -164,6 +164,15 @@ def test_three_sentences_for_the_customer() -> None:
     assert customer_words(later())[0] == f"We found 2 leaks, at {first} and {second}, and they were repaired."
 
 
+def test_what_is_mended_unproved_is_said_to_be_so() -> None:
+    unit = "liquid_port_core"
+    stop = replace(demo().plan.stop, stop=True, confirmed=(), likely=(), doubtful=(unit,))
+    record = replace(demo(), plan=replace(demo().plan, stop=stop))
+    assert "We advise to mend the core of the liquid port: not proved" in customer_words(record)[2]
+    (row,) = (row for row in table(record, "next").rows if "not proved" in row[1])
+    assert f"{hundredths(record.belief.unit_probability[unit])}: not proved, but dearer to leave than to mend" in row[1]
+
+
 def test_nothing_told_nothing_found() -> None:
     told = bare()
     found, lost, _ = customer_words(told)
@@ -193,11 +202,11 @@ def test_the_next_steps_name_days_and_proofs() -> None:
     assert (f"by {watch}", "Weigh the charge or look again: by then what is left would show.") in rows
 
 
-def test_what_is_likely_is_proved_first_where_no_other_test_saves_enough() -> None:
+def test_the_search_goes_on_with_the_first_test_of_the_plan() -> None:
     plan = demo().plan
-    proof = next(test for test in plan.next if set(test.cautions) - set(plan.next[0].cautions))
-    for worth, first in ((1000.0, plan.next[0]), (0.0, proof)):
-        told = replace(demo(), plan=replace(plan, stop=replace(plan.stop, prove=proof, worth=worth)))
+    other = next(test for test in plan.next if set(test.cautions) - set(plan.next[0].cautions))
+    for first in (plan.next[0], other):
+        told = replace(demo(), plan=replace(plan, next=(first, *(test for test in plan.next if test is not first))))
         mind, go_on, *_ = (row[1] for row in table(told, "next").rows)
         assert mind == f"Mind: {' '.join(first.cautions)}"
         assert told.job.target_name(first.candidate.target) in go_on

@@ -106,3 +106,13 @@ def test_chance_takes_every_test_that_pays_about_equally_often() -> None:
     counts = [picks.count(test) for test in range(3)]
     assert sum(counts) == 300
     assert max(abs(count - 100) for count in counts) <= 41
+
+
+@pytest.mark.parametrize(("minutes", "goes_on"), [(4.0, 3), (8.0, 2), (15.0, 1), (25.0, 0)])
+def test_care_is_a_factor_on_the_price_of_a_leak_that_is_left(minutes: float, goes_on: int) -> None:
+    """A look that never errs is worth the price of ending without it, p times the price of a leak that is left:
+    0.1 x 100 minutes, half of that by half the care, twice as much by twice the care."""
+    trial = Trial(minutes, 0, (0,), point(1, 0, {True: (0, 1), False: (1, 0)}))
+    case = Case(np.array([0.9, 0.1]), np.array([100.0]), np.array([DEAR]), (trial,), np.zeros((1, 1)), 0)
+    said = [POLICIES[name].choose(start(case)) for name in ("double_care", "expected_cost", "half_care")]
+    assert said == [0] * goes_on + [None] * (3 - goes_on)
