@@ -46,7 +46,7 @@ class Posterior:
 
     def marginal(self, item: str) -> Array:
         """(states,): the state of one copy of an item."""
-        table = self.chain.own_state(self.chain.place[item])
+        table = np.maximum(self.chain.own_state(self.chain.place[item]), 0.0)  # signed terms round to just below it
         return np.asarray(table / table.sum())
 
     def any_copy(self, item: str, mask: Mask) -> float:
@@ -68,7 +68,7 @@ class Posterior:
             message = chain.operator(place, named.get(place)).push(message)
             if place < last:
                 message = chain.step(message, place)
-        return min(1.0, float(chain.joined(message, chain.after(last), last)[0, 0]))
+        return min(1.0, max(0.0, float(chain.joined(message, chain.after(last), last)[0, 0])))
 
     def switch(self, name: str) -> Array:
         """(values,): the distribution of a switch."""

@@ -25,7 +25,7 @@ from leakinfer.inference import (
     solve,
 )
 from leakinfer.job.air import Air
-from leakinfer.job.detection import Detection, background, reach
+from leakinfer.job.detection import BY_HAND, HAND, Detection, background, reach
 from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.flows import Flows
 from leakinfer.job.job import Job
@@ -262,7 +262,7 @@ def tested_pairs(job: Job) -> set[tuple[str, str]]:
     pairs: set[tuple[str, str]] = set()
     for _, finding in job.standing_findings:
         method = job.catalogue.methods[finding.method]
-        if method.kind in ("point", "sweep", "spot", "gather"):
+        if method.kind in (*BY_HAND, "gather"):
             pairs.update((reach(method), site.id) for site in job.scope(method, finding.target))
     return pairs
 
@@ -280,6 +280,8 @@ def _switches(belief: Belief, repeated: set[tuple[str, str]]) -> list[Switch]:
     for name, exposure in belief.unsure.items():
         switches.append(Switch(there_name(name), prevalence(catalogue.exposures[exposure], None)))
     switches += [Switch(day, np.array([0.5, 0.5])) for day in sorted(belief.detection.shared_days)]
+    if belief.detection.shared_hand:
+        switches.append(Switch(HAND, belief.detection.hands))
     for method, name in sorted(repeated):
         switches.append(belief.detection.blind_switch(catalogue.methods[method], job.site(name)))
     return switches

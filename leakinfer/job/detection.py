@@ -18,6 +18,8 @@ from leakinfer.physics.units import pa_to_kpa_gauge
 
 Array = NDArray[np.float64]
 DAY = "day:"  # switches of good and bad days begin so
+HAND = "hand"  # the switch that says whether the searcher misses much (1) or little (0), all day long
+BY_HAND = ("point", "sweep", "spot")  # kinds of methods whose answer is a person's with an instrument
 
 
 def reach(method: Method) -> str:
@@ -84,18 +86,44 @@ class Detection:
         fair, air = self.fair(method, site, condition), self.job.air_at(site.place, condition)
         lasting = None if method.lasting else (condition, not condition.sections or site.section in condition.sections)
         tied = self.poor(method, air, fair) in self.shared_days
-        return method.id, kind(self.rates.sections[site.section]), lasting, air, fair, tied
+        hand = self.untried(method) and self.shared_hand
+        return method.id, kind(self.rates.sections[site.section]), lasting, air, fair, tied, self.untried(method), hand
+
+    def untried(self, method: Method) -> bool:
+        """Whether a method hangs on a searcher of whom nobody has seen whether they find what is there."""
+        return self.job.facts.untried_hand and method.kind in BY_HAND
+
+    @property
+    def hands(self) -> Array:
+        """(2,): chance of a searcher who misses little, and of one who misses much."""
+        poor = self.job.catalogue.numbers["untried_poor_share"]
+        return np.array([1 - poor, poor])
 
     def _table(self, method: Method, site: Site, condition: Condition, air: str, fair: bool) -> Table:
-        """(states, levels); in poor conditions an average over their good and bad days, or by their switch."""
+        """(states, levels); for an untried searcher the average over both kinds of them, or by their switch."""
+        if not self.untried(method):
+            return self._by_day(method, site, condition, air, fair, 1.0)
+        numbers = self.job.catalogue.numbers
+        skills = (numbers["untried_good_finds"], numbers["untried_poor_finds"])
+        tables = [self._by_day(method, site, condition, air, fair, skill) for skill in skills]
+        both, switches = np.stack([table.values for table in tables]), tables[0].switches
+        if self.shared_hand:
+            return Table(both, (HAND, *switches))
+        return Table(np.tensordot(self.hands, both, 1), switches)
+
+    def _by_day(self, method: Method, site: Site, condition: Condition, air: str, fair: bool, skill: float) -> Table:
+        """(states, levels); in poor conditions an average over their good and bad days, or by their switch.
+
+        ``skill``: factor on the chance to detect.
+        """
         poor = self.poor(method, air, fair)
         if poor is None:
-            return Table(self._levels(method, site, condition, air_divider(method, air), 1.0))
+            return Table(self._levels(method, site, condition, air_divider(method, air), skill))
         numbers, divider = self.job.catalogue.numbers, air_divider(method, air)
         bad, good = (divider ** numbers[name] for name in ("air_exponent_worse", "air_exponent_better"))
         worse, better = (1.0, 1.0) if fair else (numbers["poor_condition_worse"], numbers["poor_condition_better"])
-        days = [self._levels(method, site, condition, bad, worse), self._levels(method, site, condition, good, better)]
-        both = np.stack(days)
+        days = ((bad, worse), (good, better))
+        both = np.stack([self._levels(method, site, condition, into, skill * day) for into, day in days])
         return Table(both, (poor,)) if poor in self.shared_days else Table(both.mean(0))
 
     def poor(self, method: Method, air: str, fair: bool) -> str | None:
@@ -116,13 +144,20 @@ class Detection:
         met = set()
         for _, finding in self.job.standing_findings:
             method = self.job.catalogue.methods[finding.method]
-            if method.kind in ("point", "sweep", "spot"):
+            if method.kind in BY_HAND:
                 for site in self.job.scope(method, finding.target):
                     air = self.job.air_at(site.place, finding.condition)
                     fair = self.fair(method, site, finding.condition)
                     if self._ties(method, air, fair):
                         met.add(self.poor(method, air, fair))
         return frozenset(name for name in met if name is not None)
+
+    @cached_property
+    def shared_hand(self) -> bool:
+        """Whether all that an untried searcher does is tied to what they did before."""
+        methods = self.job.catalogue.methods
+        done = (methods[finding.method].kind for _, finding in self.job.standing_findings)
+        return self.job.facts.untried_hand and any(kind in BY_HAND for kind in done)
 
     def fair(self, method: Method, site: Site, condition: Condition) -> bool:
         """Whether pressure and temperature are within what the method asks for."""

@@ -26,6 +26,7 @@ READ = [
     ("state=running", "state", "running"),
     ("gauges=on", "gauges", True),
     ("charge_weighed=yes", "first_charge_weighed", True),
+    ("untried_hand=yes", "untried_hand", True),
     ("at=closet", "place", "closet"),
     ("opened=coil_box", "opened", ["coil_box"]),
     ("false_cause=foam", "false_causes", ["foam"]),

@@ -17,13 +17,13 @@ from leakinfer.circuit.model import Site
 from leakinfer.inference import Table
 from leakinfer.job.air import Air
 from leakinfer.job.belief import Belief
-from leakinfer.job.detection import Detection, background, reach
+from leakinfer.job.detection import BY_HAND, Detection, background, reach
 from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.job import Job
 from leakinfer.planner.model import Candidate
 from leakinfer.study.world.lots import Lots
 from leakinfer.study.world.nature import Nature
-from leakinfer.study.world.truths import BY_HAND, Truth
+from leakinfer.study.world.truths import Truth
 
 Array = NDArray[np.float64]
 AIRS = ("still", "breeze", "wind")

@@ -17,11 +17,11 @@ from leakinfer.catalogue.model import Catalogue, ComponentClass, Exposure, Grade
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.model import ELSEWHERE
 from leakinfer.errors import InputError
+from leakinfer.job.detection import BY_HAND
 from leakinfer.reading import Known, Positive, Probability, Text, known, read_toml
 from leakinfer.study.world.population import STUDY, load_study
 
 AS_BELIEVED = "as_believed"
-BY_HAND = ("point", "sweep", "spot")  # kinds of methods whose answer is a person's with an instrument
 
 
 class Truth(Struct, frozen=True, forbid_unknown_fields=True):
@@ -29,7 +29,8 @@ class Truth(Struct, frozen=True, forbid_unknown_fields=True):
 
     ``methods``: which ones ``rate50``, ``false_alarm``, ``skill`` and ``air`` change; none named: all by hand.
     ``rate50``: factor on the rate found half of the time; ``false_alarm``: on the odds of a false alarm; ``skill``:
-    equally likely factors on the chance to detect, one drawn for each job; ``air``: factor on what moving air divides
+    equally likely factors on the chance to detect, one drawn for each job; ``skill_told``: the job knows that nobody
+    has seen yet what its searcher finds; ``air``: factor on what moving air divides
     the rate by; ``fouled_air``: chance that a place is full of refrigerant. ``rates``: by component class, factor on
     the hazard; ``ratios``: by circumstance, on the hazard ratio; ``sizes``: on the median leak size. ``unlisted``:
     component classes that are there but that the job does not know of.
@@ -44,6 +45,7 @@ class Truth(Struct, frozen=True, forbid_unknown_fields=True):
     rate50: Positive = 1.0
     false_alarm: Positive = 1.0
     skill: tuple[Probability, ...] = ()
+    skill_told: bool = False
     air: Positive = 1.0
     fouled_air: Probability = 0.0
     rates: dict[str, Positive] = {}

@@ -155,4 +155,5 @@ def _at_the_door(
     noticed = {name: nature.there[name] for name in plain if lots.share("seen", name) < seen.share}
     unlisted = tuple(site.id for site in job.sites if site.component in truth.unlisted)
     loss = {"kg": nature.read_kg, "years": years}
-    return job.with_facts({"loss": loss, "circumstances": noticed, "not_fitted": unlisted}).facts
+    told = {"loss": loss, "circumstances": noticed, "not_fitted": unlisted, "untried_hand": truth.skill_told}
+    return job.with_facts(told).facts

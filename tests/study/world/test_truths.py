@@ -83,6 +83,13 @@ def test_careless_people_find_less_and_the_rest_as_much_as_believed() -> None:
     assert (by_job > 3).sum() > 5  # and a quarter much
 
 
+def test_careless_people_of_whom_the_job_knows_answer_the_same() -> None:
+    assert np.array_equal(levels("operators_told"), levels("correlated_operators"))
+    for name in ("operators_told", "correlated_operators"):
+        there = draw_world("ductless_split", TRUTHS[name], 7, 0, CATALOGUE)
+        assert there.start.job.facts.untried_hand == (name == "operators_told")
+
+
 def test_stronger_wind_hides_leaks_outdoors_and_changes_nothing_indoors_or_in_still_air() -> None:
     outdoors = [candidate("probe_point", site, WIND) for site in ("port_core", "stem", "hot_joint")]
     indoors = [candidate("probe_point", site, WIND) for site in ("bends", "inlet_flare")]
