@@ -91,12 +91,12 @@ def test_tests_are_ranked_by_the_objective(job: Path, objective: str) -> None:
 
 
 def test_tests_are_ranked_by_the_expected_cost(job: Path) -> None:
-    """Minutes to the end; what lies within the margin of the forecast counts as equal."""
+    """Minutes to the end, in bands of the forecast's margin, from the least one up."""
     told = answer("next", job)
     costs = [test["cost"] for test in told["next"]]
-    least = min(costs) * (1 + CATALOGUE.numbers["cost_margin_share"])
-    levelled = [max(test["cost"], least) for test in without_hoses(told["next"])]
-    assert levelled == sorted(levelled)
+    share = 1 + CATALOGUE.numbers["cost_margin_share"]
+    bands = [int(math.log(test["cost"] / min(costs), share)) for test in without_hoses(told["next"])]
+    assert bands == sorted(bands)
     stop = told["stop"]
     assert stop["worth_minutes"] == pytest.approx(max(0.0, stop["at_stake_minutes"] - min(costs)))
 
