@@ -2,6 +2,7 @@
 
     python tests/bench/strategy.py                      # 500 jobs in each of three systems, two processes
     python tests/bench/strategy.py --jobs 20 --json
+    python tests/bench/strategy.py --studies checklist  # one of the three; without it no figures
     python tests/bench/strategy.py --likely-jobs 60 --care-jobs 60      # fewer of what takes long
     python tests/bench/strategy.py --out FOLDER         # kept there; the same command goes on where it was stopped
 
@@ -71,12 +72,13 @@ def played(plan: Plan, folder: Path, workers: int) -> Tables:
 
 
 def measured(plans: Mapping[str, Plan], folder: Path, workers: int) -> dict[str, Any]:
-    """Play all studies, then all figures."""
-    tables = {other: played(plan, folder / other, workers) for other, plan in plans.items()}
-    found = {other: results(table) for other, table in tables.items()}
-    main, jobs = found[CHECKLIST], tables[CHECKLIST].jobs
-    seconds = {other: table.jobs.groupby(["system", "policy"])["seconds"].mean() for other, table in tables.items()}
-    pace = {system: 60 / seconds[CHECKLIST][system, DEFAULT] for system in main.systems}
+    """Play the studies, then all figures; those of the default alone are of the first study."""
+    tables = {study: played(plan, folder / study, workers) for study, plan in plans.items()}
+    found = {study: results(table) for study, table in tables.items()}
+    first = next(iter(plans))
+    main, jobs = found[first], tables[first].jobs
+    seconds = {study: table.jobs.groupby(["system", "policy"])["seconds"].mean() for study, table in tables.items()}
+    pace = {system: 60 / seconds[first][system, DEFAULT] for system in main.systems}
     whole = 60 / jobs.loc[jobs["policy"] == DEFAULT, "seconds"].mean()
     figures = _figures(found, main.whole) | {"jobs_per_minute_core": whole}
     more = {
@@ -85,12 +87,12 @@ def measured(plans: Mapping[str, Plan], folder: Path, workers: int) -> dict[str,
         "seconds_a_job": {
             " ".join(key): round(value, 3) for each in reversed(seconds.values()) for key, value in each.items()
         },
-        "care": {policy: _by_itself(_arm(found[CARE], found[CARE].whole, policy)) for policy in POLICIES[CARE]},
+        "care": _care(found[CARE]) if CARE in found else {},
         "calibration": _calibration(main),
         "stop_risk": _stop_risk(main),
         "information": _information(main),
-        "jobs_per_system": {other: plan.jobs for other, plan in plans.items()},
-        "seed": plans[CHECKLIST].seed,
+        "jobs_per_system": {study: plan.jobs for study, plan in plans.items()},
+        "seed": plans[first].seed,
     }
     return report(figures, AIMS, more)
 
@@ -109,22 +111,24 @@ def _arm(found: Results, system: str, policy: str) -> Arm:
 
 
 def _figures(found: Mapping[str, Results], system: str) -> dict[str, float]:
-    checklist, likely = (_pair(found[other], system, other) for other in (CHECKLIST, LIKELY))
-    return {
-        "minutes_vs_checklist": checklist.ratio.value,
-        "minutes_vs_most_likely": likely.ratio.value,
-        "found_vs_checklist": checklist.found.value,
-        "found_vs_most_likely": likely.found.value,
-        "missed_vs_checklist": checklist.missed_ratio.value,
-        "missed_vs_most_likely": likely.missed_ratio.value,
-        "wrong_repairs_per_100": _arm(found[CHECKLIST], system, DEFAULT).wrong.value,
-    }
+    figures: dict[str, float] = {}
+    for other in _others(found):
+        pair = _pair(found[other], system, other)
+        figures[f"minutes_vs_{other}"] = pair.ratio.value
+        figures[f"found_vs_{other}"] = pair.found.value
+        figures[f"missed_vs_{other}"] = pair.missed_ratio.value
+    return figures | {"wrong_repairs_per_100": _arm(next(iter(found.values())), system, DEFAULT).wrong.value}
+
+
+def _others(found: Mapping[str, Results]) -> list[str]:
+    """The ways of searching that the default was compared with."""
+    return [other for other in (CHECKLIST, LIKELY) if other in found]
 
 
 def _intervals(found: Mapping[str, Results], system: str) -> dict[str, Any]:
     """What the figures rest on: ends, counts of jobs without an end, and each way on its own."""
     told: dict[str, Any] = {}
-    for other in (CHECKLIST, LIKELY):
+    for other in _others(found):
         pair = _pair(found[other], system, other)
         told[f"vs_{other}"] = {
             "minutes": ends(pair.ratio),
@@ -136,9 +140,13 @@ def _intervals(found: Mapping[str, Results], system: str) -> dict[str, Any]:
             "only_default": pair.first,
             f"only_{other}": pair.second,
         }
-    for policy, study in ((DEFAULT, CHECKLIST), (CHECKLIST, CHECKLIST), (LIKELY, LIKELY)):
-        told[policy] = _by_itself(_arm(found[study], system, policy))
-    return told
+    told[DEFAULT] = _by_itself(_arm(next(iter(found.values())), system, DEFAULT))
+    return told | {other: _by_itself(_arm(found[other], system, other)) for other in _others(found)}
+
+
+def _care(found: Results) -> dict[str, Any]:
+    """Each weight of a leak that is left, all systems together."""
+    return {policy: _by_itself(_arm(found, found.whole, policy)) for policy in POLICIES[CARE]}
 
 
 def _by_itself(arm: Arm) -> dict[str, Any]:
@@ -206,6 +214,7 @@ def main() -> None:
     """Print the figures beside their aims."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--jobs", type=int, default=500, help="in each system")
+    parser.add_argument("--studies", nargs="+", choices=list(POLICIES), default=list(POLICIES))
     parser.add_argument("--care-jobs", type=int, help="the same with half and twice the care, if not as many")
     parser.add_argument("--likely-jobs", type=int, help="the same against the likeliest first, if not as many")
     parser.add_argument("--systems", nargs="+", default=list(SYSTEMS))
@@ -215,7 +224,7 @@ def main() -> None:
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
     jobs = {CHECKLIST: given.jobs, CARE: given.care_jobs or given.jobs, LIKELY: given.likely_jobs or given.jobs}
-    plans = {study: plan_of(study, count, tuple(given.systems), given.seed) for study, count in jobs.items()}
+    plans = {study: plan_of(study, jobs[study], tuple(given.systems), given.seed) for study in given.studies}
     with tempfile.TemporaryDirectory() if given.out is None else nullcontext(given.out) as folder:
         found = measured(plans, Path(folder), given.processes)
     if given.json:
