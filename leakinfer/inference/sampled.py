@@ -64,11 +64,11 @@ class SampledPosterior:
 
     def any_copy(self, item: str, mask: Mask) -> float:
         """P(at least one copy of the item is in a state of ``mask``)."""
-        return float(self.weight @ mask[self.draws.states[item]].any(1))
+        return min(1.0, float(self.weight @ mask[self.draws.states[item]].any(1)))
 
     def probability_none(self, masks: Mapping[str, Mask]) -> float:
         """P(no copy of any named item is in one of its masked states)."""
-        return float(self.weight @ ~self.on(masks))
+        return min(1.0, float(self.weight @ ~self.on(masks)))  # weights add to 1 but for rounding
 
     def on(self, group: Group) -> Mask:
         """(draws,): whether any copy of any named item is in a masked state."""

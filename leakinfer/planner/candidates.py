@@ -188,6 +188,8 @@ def _with_conditions(job: Job, method: Method, target: str, reach: Reach) -> Ite
             alone = reach.isolated(target, state)
             found = alone if isinstance(alone, str) else (alone,)
         for condition in () if found is None or isinstance(found, str) else found:
+            if method.kind == "hold" and condition.sections != job.sections_of(target):
+                continue  # the whole is not held as long as the gas is shut into a part
             yield Candidate(method.id, target, condition, place)
             if _shroud_helps(reach, method, place, condition):
                 yield Candidate(method.id, target, replace(condition, shroud=True), place)

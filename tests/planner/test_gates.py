@@ -14,9 +14,10 @@ from msgspec import structs
 from leakinfer.circuit.conditions import condition_numbers
 from leakinfer.circuit.ratings import section_rating_kpa
 from leakinfer.job.belief import Belief
+from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.physics.properties import load_properties
-from leakinfer.planner.candidates import Reach, possible
+from leakinfer.planner.candidates import Reach, possible, possible_in
 from leakinfer.planner.plan import make_plan
 from tests.job.small import CATALOGUE, job_on, shipped_job
 
@@ -156,3 +157,18 @@ def test_hands_go_behind_a_panel_only_with_the_power_off() -> None:
     hands = [one for one in inside if job.catalogue.methods[one.method].hands_in]
     assert {one.condition.state for one in hands if not job.catalogue.methods[one.method].lasting} == {"standing"}
     assert "running" in {one.condition.state for one in inside}
+
+
+@pytest.mark.parametrize("method", ["hold_hour", "vacuum_hold"])
+def test_what_is_planned_beside_a_shut_off_part_can_be_told(method: str) -> None:
+    """While test gas or a vacuum is shut into a part no hold of the whole is planned, and all that is can be told."""
+    job = shipped_job("ductless_split", consent="intrusive")
+    parts = [one for one in possible_in(job, charging=False)[0] if one.method == method and one.condition.sections]
+    assert len(parts) > 1
+    methods = job.catalogue.methods
+    for part in parts:
+        later = job.with_finding(Finding(part.method, part.target, methods[method].silent, part.condition))
+        planned_here = possible_in(later, charging=False)[0]
+        assert any(methods[one.method].kind == "hold" for one in planned_here)
+        for one in planned_here:
+            later.with_finding(Finding(one.method, one.target, methods[one.method].silent, one.condition))
