@@ -56,7 +56,7 @@ def test_one_goes_on_as_long_as_that_saves_more_than_the_least_said() -> None:
             {"stop_saves_minutes": worth * factor, "stop_saves_share": 0.0},
             {"stop_saves_minutes": 0.0, "stop_saves_share": worth / stake * factor},
         ):
-            word = plan_of(two_units(setting(**numbers))).stop
+            word = plan_of(two_units(setting(CATALOGUE, **numbers))).stop
             assert (word.stop, word.pays) == (stop, not stop)
             assert word.worth == pytest.approx(worth)
             assert ("go on" in word.reason) != stop
