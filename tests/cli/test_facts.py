@@ -110,3 +110,9 @@ def test_facts_screen(tmp_path: Path) -> None:
     )
     for words in ("0.9 kg in 1.5 years, about 600 g/yr", "wet leaves", "standing, wind", "foam", "2 years ago"):
         assert words in told
+
+
+def test_an_untried_searcher_is_shown(tmp_path: Path) -> None:
+    path = begun(tmp_path)
+    assert "not seen at work yet" not in page("fact", path, "air=still")
+    assert "not seen at work yet" in page("fact", path, "untried_hand=yes")
