@@ -8,6 +8,7 @@ counts once, since sites of one job hang together. Bounds of four standard devia
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache
 
 import numpy as np
@@ -30,40 +31,43 @@ MANY_JOBS = 1500
 BINS = 8
 
 
-@cache
-def played(kinds: tuple[str, ...], jobs: int) -> tuple[tuple[World, Belief], ...]:
+def played(kinds: tuple[str, ...], jobs: int) -> Iterator[tuple[World, Belief]]:
     """Worlds, and the beliefs after tests picked without looking at their worth; hoses end tests of ports."""
-    rng, found = np.random.default_rng(SEED), []
+    rng = np.random.default_rng(SEED)
     for made in drawn(jobs, SEED):
         job = made.start.job
         tests = every_test(job, kinds)
         for place in rng.integers(len(tests), size=TESTS):
             if job.hindrance(CATALOGUE.methods[tests[place].method], tests[place].target) is None:
                 job = job.with_finding(made.answer(job, tests[place], 1.0))
-        found.append((made, Belief(job)))
-    return tuple(found)
+        yield made, Belief(job)
 
 
-def told(what: str, kinds: tuple[str, ...], count: int) -> tuple[Array, Array, Ints]:
-    """Chances that the belief told, what was true, and the job, one for each site or circumstance."""
-    chances, true, jobs = list[float](), list[float](), list[int]()
+@cache
+def told(kinds: tuple[str, ...], count: int) -> dict[str, tuple[Array, Array, Ints]]:
+    """By what was told: chances, what was true, and the job, one for each site or circumstance. No belief is kept: a
+    thousand of them would take gigabytes."""
+    rows: dict[str, list[tuple[float, bool, int]]] = {"leaks": [], "matters": [], "circumstances": []}
     for number, (made, belief) in enumerate(played(kinds, count)):
-        if what == "circumstances":
-            rows = [(belief.circumstance(name), made.answers.nature.there[name]) for name in belief.unsure]
-        else:
-            chance = belief.leak_probability if what == "leaks" else belief.matters_probability
-            really = made.leaking if what == "leaks" else made.matters
-            rows = [(chance[site.id], site.id in really) for site in belief.job.sites]
-        chances += [chance for chance, _ in rows]
-        true += [float(there) for _, there in rows]
-        jobs += [number] * len(rows)
-    return np.clip(np.array(chances), 1e-9, 1 - 1e-9), np.array(true), np.array(jobs)
+        there = made.answers.nature.there
+        rows["circumstances"] += [(belief.circumstance(name), bool(there[name]), number) for name in belief.unsure]
+        for what, chance, really in (
+            ("leaks", belief.leak_probability, made.leaking),
+            ("matters", belief.matters_probability, made.matters),
+        ):
+            rows[what] += [(chance[site.id], site.id in really, number) for site in belief.job.sites]
+    return {what: _columns(found) for what, found in rows.items()}
+
+
+def _columns(rows: list[tuple[float, bool, int]]) -> tuple[Array, Array, Ints]:
+    chances, true, jobs = zip(*rows, strict=True)
+    return np.clip(np.array(chances), 1e-9, 1 - 1e-9), np.array(true, dtype=float), np.array(jobs)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("what", ["leaks", "matters", "circumstances"])
 def test_chances_come_true_as_often_as_they_say(what: str) -> None:
-    chances, true, jobs = told(what, KINDS, JOBS)
+    chances, true, jobs = told(KINDS, JOBS)[what]
     odds = np.log(chances / (1 - chances))
     for name, weight in {"intercept": np.ones(odds.size), "slope": odds}.items():
         score = away(list(np.bincount(jobs, weights=weight * (true - chances))))
@@ -78,7 +82,7 @@ def test_chances_come_true_as_often_as_they_say(what: str) -> None:
 @pytest.mark.slow
 def test_a_slope_that_is_off_by_a_seventh_would_be_seen() -> None:
     """With so many jobs the bound of four standard deviations lies within 0.15 of one, by more than one of them."""
-    chances, true, jobs = told("leaks", WITHOUT_FLOWS, MANY_JOBS)
+    chances, true, jobs = told(WITHOUT_FLOWS, MANY_JOBS)["leaks"]
     slope, spread = _slope(np.log(chances / (1 - chances)), true, jobs)
     assert 5 * spread < 0.15, (slope, spread)
     assert abs(slope - 1) < 4 * spread, (slope, spread)
