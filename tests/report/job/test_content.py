@@ -14,6 +14,7 @@ from leakinfer.report.job.record import Record
 from leakinfer.report.job.told import WORDS
 from leakinfer.report.job.wording import hundredths, joined
 from leakinfer.report.section import Section, Table
+from leakinfer.session.ending import cautions_of, entries_of
 from leakinfer.store import live
 from leakinfer.words.job import method_words, outcome_words, site_verdicts
 from leakinfer.words.numbers import percent, rate
@@ -171,6 +172,9 @@ def test_what_is_mended_unproved_is_said_to_be_so() -> None:
     assert "We advise to mend the core of the liquid port: not proved" in customer_words(record)[2]
     (row,) = (row for row in table(record, "next").rows if "not proved" in row[1])
     assert f"{hundredths(record.belief.unit_probability[unit])}: not proved, but dearer to leave than to mend" in row[1]
+    mended = [text for entry in entries_of(record.job, unit) for text in cautions_of(record.job, entry)]
+    assert mended
+    assert set(mended) <= set(section(record, "cautions").points)
 
 
 def test_nothing_told_nothing_found() -> None:
