@@ -49,7 +49,7 @@ def _answer(belief: Belief, plan: Plan, end: Ending) -> dict[str, Any]:
         "repair": [{"site": site, "verify": [entry.verify for entry in entries_of(job, site)]} for site in end.repair],
         "replace": list(end.replace),
         "prove_first": list(end.prove),
-        "mend_unproved": list(end.mend),
+        "repair_unproved": list(end.unproved),
         "watch_until": None if end.watch_until is None else end.watch_until.isoformat(),
         "unexplained_g_per_year": end.unexplained_g_per_year,
         "ask": ask_answer(plan.ask),
@@ -124,8 +124,8 @@ def _do_rows(belief: Belief, end: Ending, path: str) -> list[tuple[str, str]]:
     for unit in end.replace:
         rows.append(("replace the unit", f"{part_words(job, unit)}: likely, and its places cannot be told apart"))
     rows += [("prove first", f"{part_words(job, unit)}, then repair") for unit in end.prove]
-    for unit in end.mend:
-        rows.append(("mend too", f"{part_words(job, unit)}, {percent(belief.unit_probability[unit])}: {DEARER}"))
+    for unit in end.unproved:
+        rows.append(("repair too", f"{part_words(job, unit)}, {percent(belief.unit_probability[unit])}: {DEARER}"))
     if end.watch_until is not None:
         what = "weigh or look again by then; what is left would show"
         rows.append(("watch until", f"{end.watch_until.isoformat()}: {what}"))

@@ -144,8 +144,8 @@ def fact(path: Path, priors: Path | None, facts: tuple[str, ...], who: str, as_j
                noticed not_noticed (something to tell the owner)
     now        state heating test isolated high low gauges air outdoor indoor
     you        at opened closed time_left consent on_van not_on_van
-               in_place not_in_place untried_hand (nobody has yet seen
-               whether the searcher finds what is there)
+               in_place not_in_place untried_operator (nobody has yet seen
+               whether the operator finds what is there)
     answers    false_cause no_false_cause
 
     The value 'none' forgets a loss, a time, a rating, a volume or a gauge reading. A new state forgets gauge readings

@@ -25,7 +25,7 @@ from leakinfer.inference import (
     solve,
 )
 from leakinfer.job.air import Air
-from leakinfer.job.detection import BY_HAND, HAND, Detection, background, reach
+from leakinfer.job.detection import BY_HAND, OPERATOR, Detection, background, reach
 from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.flows import Flows
 from leakinfer.job.job import Job
@@ -280,8 +280,8 @@ def _switches(belief: Belief, repeated: set[tuple[str, str]]) -> list[Switch]:
     for name, exposure in belief.unsure.items():
         switches.append(Switch(there_name(name), prevalence(catalogue.exposures[exposure], None)))
     switches += [Switch(day, np.array([0.5, 0.5])) for day in sorted(belief.detection.shared_days)]
-    if belief.detection.shared_hand:
-        switches.append(Switch(HAND, belief.detection.hands))
+    if belief.detection.shared_operator:
+        switches.append(Switch(OPERATOR, belief.detection.operators))
     for method, name in sorted(repeated):
         switches.append(belief.detection.blind_switch(catalogue.methods[method], job.site(name)))
     return switches

@@ -18,7 +18,7 @@ from leakinfer.physics.units import pa_to_kpa_gauge
 
 Array = NDArray[np.float64]
 DAY = "day:"  # switches of good and bad days begin so
-HAND = "hand"  # the switch that says whether the searcher misses much (1) or little (0), all day long
+OPERATOR = "operator"  # the switch that says whether the operator misses much (1) or little (0), all day long
 BY_HAND = ("point", "sweep", "spot")  # kinds of methods whose answer is a person's with an instrument
 
 
@@ -85,31 +85,31 @@ class Detection:
         """What sites that answer alike have in common."""
         fair, air = self.fair(method, site, condition), self.job.air_at(site.place, condition)
         lasting = None if method.lasting else (condition, not condition.sections or site.section in condition.sections)
-        tied = self.poor(method, air, fair) in self.shared_days
-        hand = self.untried(method) and self.shared_hand
-        return method.id, kind(self.rates.sections[site.section]), lasting, air, fair, tied, self.untried(method), hand
+        same_day, untried = self.poor(method, air, fair) in self.shared_days, self.untried(method)
+        tied = same_day, untried, untried and self.shared_operator
+        return method.id, kind(self.rates.sections[site.section]), lasting, air, fair, tied
 
     def untried(self, method: Method) -> bool:
-        """Whether a method hangs on a searcher of whom nobody has seen whether they find what is there."""
-        return self.job.facts.untried_hand and method.kind in BY_HAND
+        """Whether a method hangs on an operator of whom nobody has seen whether they find what is there."""
+        return self.job.facts.untried_operator and method.kind in BY_HAND
 
     @property
-    def hands(self) -> Array:
-        """(2,): chance of a searcher who misses little, and of one who misses much."""
+    def operators(self) -> Array:
+        """(2,): chance of an operator who misses little, and of one who misses much."""
         poor = self.job.catalogue.numbers["untried_poor_share"]
         return np.array([1 - poor, poor])
 
     def _table(self, method: Method, site: Site, condition: Condition, air: str, fair: bool) -> Table:
-        """(states, levels); for an untried searcher the average over both kinds of them, or by their switch."""
+        """(states, levels); for an untried operator the average over both kinds of them, or by their switch."""
         if not self.untried(method):
             return self._by_day(method, site, condition, air, fair, 1.0)
         numbers = self.job.catalogue.numbers
         skills = (numbers["untried_good_finds"], numbers["untried_poor_finds"])
         tables = [self._by_day(method, site, condition, air, fair, skill) for skill in skills]
         both, switches = np.stack([table.values for table in tables]), tables[0].switches
-        if self.shared_hand:
-            return Table(both, (HAND, *switches))
-        return Table(np.tensordot(self.hands, both, 1), switches)
+        if self.shared_operator:
+            return Table(both, (OPERATOR, *switches))
+        return Table(np.tensordot(self.operators, both, 1), switches)
 
     def _by_day(self, method: Method, site: Site, condition: Condition, air: str, fair: bool, skill: float) -> Table:
         """(states, levels); in poor conditions an average over their good and bad days, or by their switch.
@@ -153,11 +153,11 @@ class Detection:
         return frozenset(name for name in met if name is not None)
 
     @cached_property
-    def shared_hand(self) -> bool:
-        """Whether all that an untried searcher does is tied to what they did before."""
+    def shared_operator(self) -> bool:
+        """Whether all that an untried operator does is tied to what they did before."""
         methods = self.job.catalogue.methods
         done = (methods[finding.method].kind for _, finding in self.job.standing_findings)
-        return self.job.facts.untried_hand and any(kind in BY_HAND for kind in done)
+        return self.job.facts.untried_operator and any(kind in BY_HAND for kind in done)
 
     def fair(self, method: Method, site: Site, condition: Condition) -> bool:
         """Whether pressure and temperature are within what the method asks for."""

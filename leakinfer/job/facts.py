@@ -76,7 +76,7 @@ class Facts(Struct, frozen=True, forbid_unknown_fields=True):
     place: str | None = None  # where the technician stands
     opened: tuple[str, ...] = ()  # places whose panel is off or ladder is up
     false_causes: tuple[str, ...] = ()  # about the site, whatever is tested
-    untried_hand: bool = False  # nobody has yet seen whether the searcher finds what is there
+    untried_operator: bool = False  # nobody has yet seen whether the operator finds what is there
     matters_g_per_year: Annotated[float, Meta(gt=0)] | None = None
     rating_high_kpa: Annotated[float, Meta(gt=0, le=20000)] | None = None  # from the nameplate
     rating_low_kpa: Annotated[float, Meta(gt=0, le=20000)] | None = None

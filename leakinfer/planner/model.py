@@ -99,7 +99,7 @@ class Stop:
     """Whether the search may end, in words and figures.
 
     ``confirmed``: sites. ``likely``: repair units as sure as a confirmed one, without a pinpoint response.
-    ``doubtful``: repair units that are neither, but dearer to leave than to mend. ``another``: P(a leak that matters
+    ``doubtful``: repair units that are neither, but dearer to leave than to repair. ``another``: P(a leak that matters
     outside all that is confirmed or likely). ``expected_g_per_year``: of all that is not confirmed.
     ``observed_g_per_year``: loss that was seen, if any; ``explained_g_per_year``: what the confirmed leaks are expected
     to lose. ``at_stake``: minutes that ending now counts as on average, by the price of a missed leak and of a repair

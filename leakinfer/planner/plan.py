@@ -22,7 +22,10 @@ from leakinfer.planner.setups import TIERS, Way
 from leakinfer.planner.stop import least_saving, stopping
 
 PAID_BACK = 0.5  # of its minutes, that a test must save to be made before hoses end it, at least; judgement
-OWN: tuple[Objective, ...] = ("expected_cost", "two_step")  # the program's own orders; the others say what they go by
+OWN_ORDERS: tuple[Objective, ...] = (
+    "expected_cost",
+    "two_step",
+)  # the program's own orders; the others say what they go by
 AHEAD = 4  # candidates whose outcomes are followed one step further, where that is asked for
 
 
@@ -30,15 +33,15 @@ AHEAD = 4  # candidates whose outcomes are followed one step further, where that
 class Weighed:
     """What all answers about a belief share: the candidates, what they tell and cost, the decision over them.
 
-    ``worth``: of ending now and of each candidate, in one step and an estimate of what follows. ``care``: see
-    :func:`with_care`.
+    ``worth``: of ending now and of each candidate, in one step and an estimate of what follows. ``weight``: see
+    :func:`with_weight`.
     """
 
     belief: Belief
     found: Scored
     problem: Problem
     worth: Worth
-    care: float = 1.0
+    weight: float = 1.0
 
 
 def weighed(belief: Belief, *, consent: bool = True, found: Doable | None = None) -> Weighed:
@@ -49,10 +52,10 @@ def weighed(belief: Belief, *, consent: bool = True, found: Doable | None = None
     return Weighed(belief, told, problem, weigh(problem))
 
 
-def with_care(here: Weighed, care: float) -> Weighed:
-    """The same, where a leak that is left weighs ``care`` times as much as the settings say."""
-    problem = replace(here.problem, missed=care / here.care * here.problem.missed)
-    return replace(here, problem=problem, worth=weigh(problem), care=care)
+def with_weight(here: Weighed, weight: float) -> Weighed:
+    """The same, where a leak that is left weighs ``weight`` times as much as the settings say."""
+    problem = replace(here.problem, missed=weight / here.weight * here.problem.missed)
+    return replace(here, problem=problem, worth=weigh(problem), weight=weight)
 
 
 def make_plan(belief: Belief, objective: Objective = "expected_cost") -> Plan:
@@ -80,7 +83,7 @@ def plan_by(here: Weighed, objective: Objective) -> Plan:
     """The plan of a belief that is weighed already, by an objective."""
     belief, worth = here.belief, here.worth
     if objective == "two_step":
-        worth = weigh_ahead(here.problem, looking_ahead(belief, here.found.candidates, here.care), AHEAD)
+        worth = weigh_ahead(here.problem, looking_ahead(belief, here.found.candidates, here.weight), AHEAD)
     ranked = _ranked(here, worth)
     ranked.sort(key=_order(here, tuple(ranked), objective))
     stop = stopping(belief, ranked, worth)
@@ -93,7 +96,7 @@ def _proves_first(belief: Belief, stop: Stop, proof: Ranked, objective: Objectiv
     """Whether what is likely is proved next: when nothing else is worth its minutes, or, in the program's own order, at
     once where that is quick. It must be done before a repair anyhow, and a leak that is proved explains the loss."""
     quick = not proof.steps and proof.minutes.total <= belief.job.catalogue.numbers["prove_at_once_minutes"]
-    return not stop.pays or (quick and objective in OWN)
+    return not stop.pays or (quick and objective in OWN_ORDERS)
 
 
 def dearer_work(belief: Belief, plan: Plan) -> Plan:
@@ -133,13 +136,13 @@ def _order(
     at is looked at; another way to look must save some of its minutes.
     """
     numbers, methods = here.belief.job.catalogue.numbers, here.belief.job.catalogue.methods
-    close = Close([test.cost for test in ranked], numbers["cost_margin_share"])
+    close = CostBands([test.cost for test in ranked], numbers["cost_margin_share"])
 
     def hoses(test: Ranked) -> bool:
         return methods[test.candidate.method].gauges or any(step.gauges for step in test.steps)
 
     free = min((test.cost for test in ranked if not hoses(test)), default=math.inf)
-    held = objective in OWN and close.band(free) > 0
+    held = objective in OWN_ORDERS and close.band(free) > 0
     idle, seen = (of_nothing(here.problem), _looked_at(here.belief.job)) if held else (0.0, frozenset())
 
     def awaited(test: Ranked) -> bool:
@@ -170,7 +173,7 @@ def _looked_at(job: Job) -> frozenset[str]:
     return frozenset(seen)
 
 
-class Close:
+class CostBands:
     """Which costs cannot be told apart by a forecast that is good for a share ``margin`` of them: bands of that width,
     from the least cost up."""
 
@@ -185,7 +188,7 @@ class Close:
 
 
 def preference(
-    objective: Objective, cost: float, bits: float, bits_per_minute: float, close: Close
+    objective: Objective, cost: float, bits: float, bits_per_minute: float, close: CostBands
 ) -> tuple[float, float]:
     """What tests are sorted by, the least first; costs that cannot be told apart, by bits a minute."""
     value = {"bits": -bits, "bits_per_minute": -bits_per_minute}.get(objective, close.band(cost))

@@ -69,8 +69,8 @@ def scored(belief: Belief, *, consent: bool = True, found: Doable | None = None)
     return Scored(found.candidates, found.costs, found.refused, found.ways, tuple(scores))
 
 
-def make_problem(belief: Belief, found: Scored, *, consent: bool, care: float = 1.0) -> Problem:
-    """The decision of a belief over the scored candidates. ``care``: factor on the weight of a leak that is left."""
+def make_problem(belief: Belief, found: Scored, *, consent: bool, weight: float = 1.0) -> Problem:
+    """The decision of a belief over the scored candidates. ``weight``: factor on the weight of a leak that is left."""
     job = belief.job
     units = {unit: number for number, unit in enumerate(belief.units)}
     modes = _modes(job, found.candidates)
@@ -87,7 +87,7 @@ def make_problem(belief: Belief, found: Scored, *, consent: bool, care: float = 
     risk = np.array(list(belief.unit_probability.values()))
     present = job.condition()
     change = _change(belief, list(modes), consent=consent)
-    missed = care * job.catalogue.numbers["missed_weight"] * left(belief)
+    missed = weight * job.catalogue.numbers["missed_weight"] * left(belief)
     return Problem(risk, missed, in_vain(belief), choices, change, modes[present.state, present.heating])
 
 
@@ -146,7 +146,9 @@ def _change(belief: Belief, modes: Sequence[Mode], *, consent: bool) -> Array:
     return result
 
 
-def looking_ahead(belief: Belief, candidates: Sequence[Candidate], care: float = 1.0) -> Callable[[int, int], Problem]:
+def looking_ahead(
+    belief: Belief, candidates: Sequence[Candidate], weight: float = 1.0
+) -> Callable[[int, int], Problem]:
     """The exact problem after a candidate's outcome; where that outcome cannot be, the problem as it stands."""
 
     def after(choice: int, outcome: int) -> Problem:
@@ -157,6 +159,6 @@ def looking_ahead(belief: Belief, candidates: Sequence[Candidate], care: float =
             later = Belief(belief.job.with_finding(told))
         except InputError:
             later = belief
-        return make_problem(later, scored(later), consent=True, care=care)
+        return make_problem(later, scored(later), consent=True, weight=weight)
 
     return after

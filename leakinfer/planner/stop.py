@@ -22,8 +22,7 @@ def stopping(belief: Belief, ranked: Sequence[Ranked], worth: Worth) -> Stop:
     job, numbers = belief.job, belief.job.catalogue.numbers
     confirmed = belief.confirmed()
     sure = {job.site(site).unit for site in confirmed}
-    least = numbers["confirmed_probability"]
-    likely = tuple(unit for unit, chance in belief.unit_probability.items() if chance >= least and unit not in sure)
+    likely = tuple(unit for unit in likely_units(belief) if unit not in sure)
     another = belief.any_that_matters({*sure, *likely})
     loses = belief.expected_g_per_year
     expected = sum(g for site, g in loses.items() if job.site(site).unit not in sure)
@@ -51,10 +50,16 @@ def stopping(belief: Belief, ranked: Sequence[Ranked], worth: Worth) -> Stop:
     )
 
 
-def doubtful(belief: Belief, known: Collection[str]) -> tuple[str, ...]:
-    """Repair units, not among the ``known``, that are dearer to leave than to mend, and not mere guesses.
+def likely_units(belief: Belief) -> tuple[str, ...]:
+    """Repair units as sure as a confirmed leak must be, confirmed or not."""
+    least = belief.job.catalogue.numbers["confirmed_probability"]
+    return tuple(unit for unit, chance in belief.unit_probability.items() if chance >= least)
 
-    The price by which a search ends takes it that they are mended.
+
+def doubtful(belief: Belief, known: Collection[str]) -> tuple[str, ...]:
+    """Repair units, not among the ``known``, that are dearer to leave than to repair, and not mere guesses.
+
+    The price by which a search ends takes it that they are repaired.
     """
     least = belief.job.catalogue.numbers["doubtful_from"]
     chances = {unit: chance for unit, chance in belief.unit_probability.items() if chance >= least}

@@ -19,16 +19,16 @@ class Ending:
     """What to do when the search ends here.
 
     ``repair``: confirmed sites. ``replace``: likely units whose sites cannot be told apart. ``prove``: other likely
-    units. ``mend``: units that are dearer to leave than to mend, though not proved. ``watch_until``: by when the charge
-    is weighed or looked at again, None where nothing is left to watch. ``unexplained_g_per_year``: loss seen that the
-    confirmed leaks do not explain, None if none was seen.
+    units. ``unproved``: units to repair although they are not proved, since leaving them is dearer. ``watch_until``: by
+    when the charge is weighed or looked at again, None where nothing is left to watch. ``unexplained_g_per_year``: loss
+    seen that the confirmed leaks do not explain, None if none was seen.
     """
 
     word: str
     repair: tuple[str, ...]
     replace: tuple[str, ...]
     prove: tuple[str, ...]
-    mend: tuple[str, ...]
+    unproved: tuple[str, ...]
     watch_until: date | None
     unexplained_g_per_year: float | None
 
@@ -62,7 +62,7 @@ def ending(belief: Belief, stop: Stop, today: date) -> Ending:
         repair=stop.confirmed,
         replace=alike,
         prove=tuple(unit for unit in stop.likely if unit not in alike),
-        mend=stop.doubtful,
+        unproved=stop.doubtful,
         watch_until=watch,
         unexplained_g_per_year=left,
     )

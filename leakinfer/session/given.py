@@ -176,7 +176,7 @@ READERS: dict[str, Reader] = {
     "outdoor": lambda _, text, where: {"outdoor_c": celsius(text, where)},
     "indoor": lambda _, text, where: {"indoor_c": celsius(text, where)},
     "gauges": lambda _, text, where: {"gauges": yes(text, where)},
-    "untried_hand": lambda _, text, where: {"untried_hand": yes(text, where)},
+    "untried_operator": lambda _, text, where: {"untried_operator": yes(text, where)},
     "at": _plain("place"),
     "opened": _listed("opened"),
     "closed": _unlisted("opened"),

@@ -100,10 +100,10 @@ class Situation(Protocol):
     def worth(self) -> Worth:
         """Of ending now, and of each option made next: expected total minutes, the price of ending wrong included."""
 
-    def advice(self, objective: Objective, care: float = 1.0) -> int | None:
+    def advice(self, objective: Objective, weight: float = 1.0) -> int | None:
         """What the program itself would say by an objective: the option's place, None to end.
 
-        ``care``: how many times as much a leak that is left weighs as the settings say.
+        ``weight``: how many times as much a leak that is left weighs as the settings say.
         """
 
     @property

@@ -16,9 +16,9 @@ from leakinfer.job.job import Job
 from leakinfer.planner.costs import steps_for
 from leakinfer.planner.decision import Worth
 from leakinfer.planner.model import Candidate, Minutes, Objective
-from leakinfer.planner.plan import Weighed, plan_by, weighed, with_care
+from leakinfer.planner.plan import Weighed, plan_by, weighed, with_weight
 from leakinfer.planner.problem import Doable, doable, in_vain, left
-from leakinfer.planner.stop import doubtful
+from leakinfer.planner.stop import doubtful, likely_units
 from leakinfer.study.model import Array, Made, Option
 
 
@@ -139,10 +139,8 @@ class Outlook:
 
     @cached_property
     def to_repair(self) -> frozenset[str]:
-        """Repair units that are repaired at the end: confirmed, as likely as that, or dearer to leave than to mend."""
-        least = self.job.catalogue.numbers["confirmed_probability"]
-        likely = {unit for unit, chance in self.belief.unit_probability.items() if chance >= least}
-        known = self.confirmed | likely
+        """Repair units that are repaired at the end: confirmed, likely, or dearer to leave than to repair."""
+        known = self.confirmed.union(likely_units(self.belief))
         return known.union(doubtful(self.belief, known)) - {ELSEWHERE}
 
 
@@ -243,9 +241,9 @@ class JobSituation:
         """Of ending now, and of each option made next."""
         return self.weighed.worth
 
-    def advice(self, objective: Objective, care: float = 1.0) -> int | None:
+    def advice(self, objective: Objective, weight: float = 1.0) -> int | None:
         """What the program says: None to end."""
-        plan = plan_by(self.weighed if care == 1 else with_care(self.weighed, care), objective)
+        plan = plan_by(self.weighed if weight == 1 else with_weight(self.weighed, weight), objective)
         return None if plan.stop.stop or not plan.next else self.candidates.index(plan.next[0].candidate)
 
 

@@ -126,7 +126,7 @@ def _as_stated(facts: Facts, given: Form | None) -> Facts:
         test_isolation=None if isolated in ("", WHOLE) else isolated,
         place=given.one("at") or facts.place,
         consent=given.one("consent") or facts.consent,
-        untried_hand=given.one("untried_hand") == "yes",
+        untried_operator=given.one("untried_operator") == "yes",
         not_on_van=given.all("not_on_van"),
         aids=given.all("in_place"),
         opened=given.all("opened"),
@@ -209,7 +209,7 @@ def tell_now(asked: Asked) -> Response:
         told_now = told_quantities(NOW, asked, job)
         plain = {"at": facts.place or "", "air": facts.air, "state": facts.state, "consent": facts.consent}
         plain |= {"heating": "yes" if facts.heating else "no", "gauges": "on" if facts.gauges else "off"}
-        plain |= {"untried_hand": "yes" if facts.untried_hand else "no"}
+        plain |= {"untried_operator": "yes" if facts.untried_operator else "no"}
         plain |= {"isolated": facts.test_isolation or "whole"}
         told_now += [
             (name, form.one(name), name) for name, there in plain.items() if form.one(name) and form.one(name) != there

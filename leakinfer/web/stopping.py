@@ -34,7 +34,7 @@ def stop(asked: Asked) -> Response:
         likely=[(unit, part_words(job, unit), belief.unit_probability[unit]) for unit in plan.stop.likely],
         replace=[(unit, part_words(job, unit)) for unit in end.replace],
         prove_first=[(unit, part_words(job, unit)) for unit in end.prove],
-        mend=[(unit, part_words(job, unit), belief.unit_probability[unit]) for unit in end.mend],
+        unproved=[(unit, part_words(job, unit), belief.unit_probability[unit]) for unit in end.unproved],
         dearer=DEARER,
         entries={site: entries_of(job, site) for site in end.repair},
         prove=None if prove is None else ranked_card(job, seen.id, prove, asked.units),

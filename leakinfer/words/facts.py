@@ -61,7 +61,7 @@ SAID: Mapping[str, Say] = {
     "place": lambda value, job, _: f"at: {place_words(job, value)}",
     "opened": _names("open", lambda job: lambda place: place_words(job, place)),
     "false_causes": _names("also there", lambda _: outcome_words),
-    "untried_hand": _yes("searched by an untried hand", "searched by a hand that finds what is there"),
+    "untried_operator": _yes("an operator not seen at work yet", "an operator who finds what is there"),
     "matters_g_per_year": _of("smallest loss that counts", lambda units: units.rate_words),
     "rating_high_kpa": _of("nameplate, high side", lambda units: units.pressure_words),
     "rating_low_kpa": _of("nameplate, low side", lambda units: units.pressure_words),

@@ -273,7 +273,7 @@ def fact_rows(job: Job) -> list[tuple[str, str]]:
         rows.append(("lost", f"{facts.loss.kg:.3g} kg in {facts.loss.years:.3g} years, about {yearly}"))
     rows += [("seen" if there else "not there", job.target_name(n)) for n, there in facts.circumstances.items()]
     rows += [("not fitted", job.target_name(site)) for site in facts.not_fitted]
-    rows += [("searcher", "not seen at work yet")] * facts.untried_hand
+    rows += [("operator", "not seen at work yet")] * facts.untried_operator
     return rows + _present_rows(job)
 
 

@@ -15,7 +15,7 @@ from leakinfer.words.numbers import minutes
 NO_TIME = re.compile(r"takes \d+ min, (\d+) are left")
 NO_CONSENT = re.compile(r"needs consent(?::| to) (\w+) work.*")
 FEW = 2  # tests that are named one by one
-DEARER = "not proved, but dearer to leave than to mend"  # of a part, after its chance
+DEARER = "not proved, but dearer to leave than to repair"  # of a part, after its chance
 
 
 def once_each(tests: Sequence[Ranked]) -> list[Ranked]:

@@ -3,7 +3,7 @@
     python tests/bench/strategy.py                      # 500 jobs in each of three systems, two processes
     python tests/bench/strategy.py --jobs 20 --json
     python tests/bench/strategy.py --studies checklist  # one of the three; without it no figures
-    python tests/bench/strategy.py --likely-jobs 60 --care-jobs 60      # fewer of what takes long
+    python tests/bench/strategy.py --likely-jobs 60 --weight-jobs 60      # fewer of what takes long
     python tests/bench/strategy.py --out FOLDER         # kept there; the same command goes on where it was stopped
 
 Three studies of the same jobs: against a checklist; with a leak that is left weighing half and twice as much; against
@@ -34,10 +34,10 @@ from leakinfer.study.running import Plan, Tables, read, run
 from leakinfer.study.running.executors import processes
 from tests.bench.measure import as_json, ends, print_beside_aims, report
 
-CHECKLIST, CARE, LIKELY = "checklist", "care", "most_likely"
+CHECKLIST, WEIGHTS, LIKELY = "checklist", "weights", "most_likely"
 POLICIES = {
     CHECKLIST: (DEFAULT, CHECKLIST),
-    CARE: ("half_care", DEFAULT, "double_care"),
+    WEIGHTS: ("half_weight", DEFAULT, "double_weight"),
     LIKELY: (DEFAULT, LIKELY),
 }
 SYSTEMS = ("ducted_split", "ductless_split", "walk_in_cooler")
@@ -87,7 +87,7 @@ def measured(plans: Mapping[str, Plan], folder: Path, workers: int) -> dict[str,
         "seconds_a_job": {
             " ".join(key): round(value, 3) for each in reversed(seconds.values()) for key, value in each.items()
         },
-        "care": _care(found[CARE]) if CARE in found else {},
+        "weights": _weights(found[WEIGHTS]) if WEIGHTS in found else {},
         "calibration": _calibration(main),
         "stop_risk": _stop_risk(main),
         "information": _information(main),
@@ -144,9 +144,9 @@ def _intervals(found: Mapping[str, Results], system: str) -> dict[str, Any]:
     return told | {other: _by_itself(_arm(found[other], system, other)) for other in _others(found)}
 
 
-def _care(found: Results) -> dict[str, Any]:
+def _weights(found: Results) -> dict[str, Any]:
     """Each weight of a leak that is left, all systems together."""
-    return {policy: _by_itself(_arm(found, found.whole, policy)) for policy in POLICIES[CARE]}
+    return {policy: _by_itself(_arm(found, found.whole, policy)) for policy in POLICIES[WEIGHTS]}
 
 
 def _by_itself(arm: Arm) -> dict[str, Any]:
@@ -215,7 +215,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--jobs", type=int, default=500, help="in each system")
     parser.add_argument("--studies", nargs="+", choices=list(POLICIES), default=list(POLICIES))
-    parser.add_argument("--care-jobs", type=int, help="the same with half and twice the care, if not as many")
+    parser.add_argument("--weight-jobs", type=int, help="the same at half and twice the weight, if not as many")
     parser.add_argument("--likely-jobs", type=int, help="the same against the likeliest first, if not as many")
     parser.add_argument("--systems", nargs="+", default=list(SYSTEMS))
     parser.add_argument("--processes", type=int, default=2)
@@ -223,7 +223,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, help="keep the study here")
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
-    jobs = {CHECKLIST: given.jobs, CARE: given.care_jobs or given.jobs, LIKELY: given.likely_jobs or given.jobs}
+    jobs = {CHECKLIST: given.jobs, WEIGHTS: given.weight_jobs or given.jobs, LIKELY: given.likely_jobs or given.jobs}
     plans = {study: plan_of(study, jobs[study], tuple(given.systems), given.seed) for study in given.studies}
     with tempfile.TemporaryDirectory() if given.out is None else nullcontext(given.out) as folder:
         found = measured(plans, Path(folder), given.processes)

@@ -54,7 +54,7 @@ def test_a_coil_whose_places_cannot_be_told_apart_is_replaced(belief: Belief, st
 def test_what_is_dearer_to_leave_than_to_mend_is_mended(belief: Belief, stop: Any) -> None:
     only = replace(stop, stop=True, confirmed=(), likely=(), doubtful=("liquid_port_core",))
     end = ending(belief, only, TODAY)
-    assert (end.word, end.repair, end.replace, end.prove, end.mend) == ("repair", (), (), (), ("liquid_port_core",))
+    assert (end.word, end.repair, end.replace, end.prove, end.unproved) == ("repair", (), (), (), ("liquid_port_core",))
     assert ending(belief, replace(only, likely=(COIL,)), TODAY).word == "replace the unit"
 
 
@@ -65,8 +65,8 @@ def test_the_screen_says_what_is_to_be_mended_unproved(tmp_path: Path) -> None:
         page("record", path, "probe_point", CORE, "response")
     page("record", path, "bubbles", CORE, "none")
     found = answer("stop", path)
-    assert found["mend_unproved"] == found["doubtful"] == [CORE]
-    assert "not proved, but dearer to leave than to mend" in " ".join(page("stop", path).split())
+    assert found["repair_unproved"] == found["doubtful"] == [CORE]
+    assert "not proved, but dearer to leave than to repair" in " ".join(page("stop", path).split())
 
 
 def test_what_is_left_is_watched_until_a_scale_would_show_it(belief: Belief, stop: Any) -> None:
@@ -91,7 +91,7 @@ def test_the_command_answers_with_all_its_parts(tmp_path: Path) -> None:
     page("record", path, "bubbles", CORE, "slow_foam")
     before = path.read_bytes()
     found = answer("stop", path, "--today", "2026-11-25")
-    extra = {"decision", "repair", "replace", "prove_first", "mend_unproved", "watch_until", "unexplained_g_per_year"}
+    extra = {"decision", "repair", "replace", "prove_first", "repair_unproved", "watch_until", "unexplained_g_per_year"}
     assert set(found) == STOP_KEYS | extra | {"ask", "rules"}
     assert found["confirmed"] == [CORE]
     assert found["repair"][0]["site"] == CORE

@@ -26,7 +26,7 @@ READ = [
     ("state=running", "state", "running"),
     ("gauges=on", "gauges", True),
     ("charge_weighed=yes", "first_charge_weighed", True),
-    ("untried_hand=yes", "untried_hand", True),
+    ("untried_operator=yes", "untried_operator", True),
     ("at=closet", "place", "closet"),
     ("opened=coil_box", "opened", ["coil_box"]),
     ("false_cause=foam", "false_causes", ["foam"]),
@@ -115,4 +115,4 @@ def test_facts_screen(tmp_path: Path) -> None:
 def test_an_untried_searcher_is_shown(tmp_path: Path) -> None:
     path = begun(tmp_path)
     assert "not seen at work yet" not in page("fact", path, "air=still")
-    assert "not seen at work yet" in page("fact", path, "untried_hand=yes")
+    assert "not seen at work yet" in page("fact", path, "untried_operator=yes")

@@ -53,7 +53,7 @@ def beginnings() -> st.SearchStrategy[tuple[System, dict[str, Any]]]:
     systems = st.sampled_from(["by hand", *AREAS])
     known = st.fixed_dictionaries(
         {"consent": st.sampled_from(["standard", "intrusive"]), "age_years": st.sampled_from([0.5, 9.0, 30.0])},
-        optional={"first_charge_weighed": st.booleans(), "untried_hand": st.booleans()},
+        optional={"first_charge_weighed": st.booleans(), "untried_operator": st.booleans()},
     )
 
     def joined(name: str, facts: dict[str, Any]) -> tuple[System, dict[str, Any]]:

@@ -66,5 +66,5 @@ class Fixed:
     def worth(self) -> Worth:
         self._no_belief()
 
-    def advice(self, objective: Objective, care: float = 1.0) -> int | None:
+    def advice(self, objective: Objective, weight: float = 1.0) -> int | None:
         self._no_belief()

@@ -219,7 +219,7 @@ def _texts(given: Any, column: Column, sieve: Sieve) -> Texts:
     try:
         given.validate(full=True)
     except pa.ArrowInvalid:
-        given, broken = _mended(given)
+        given, broken = _unproved(given)
         sieve.refuse(broken, column.name, "not UTF-8", lambda _: ("is not UTF-8 text", "UTF-8 text"))
     coded = pc.utf8_trim_whitespace(given).dictionary_encode()
     code = coded.indices.to_numpy()
@@ -227,7 +227,7 @@ def _texts(given: Any, column: Column, sieve: Sieve) -> Texts:
     return Texts(coded.dictionary, np.where(code == empty, np.int32(EMPTY), code) if empty >= 0 else code)
 
 
-def _mended(given: Any) -> tuple[Any, Mask]:
+def _unproved(given: Any) -> tuple[Any, Mask]:
     """The column with what is not UTF-8 replaced, and where that was."""
     import pyarrow as pa
 

@@ -57,8 +57,8 @@ def _next(record: Record) -> str:
     if end.word == "go on":
         return f"The search should go on, since {chance}."
     if end.word == "repair" and not (end.repair or end.prove):
-        names = joined([f"the {part_words(record.job, unit)}" for unit in end.mend])
-        return f"We advise to mend {names}: {DEARER}{look}; {chance}."
+        names = joined([f"the {part_words(record.job, unit)}" for unit in end.unproved])
+        return f"We advise to repair {names}: {DEARER}{look}; {chance}."
     if end.word == "repair":
         return f"Next is the repair and its proof{look}; {chance}."
     if end.word == "replace the unit":

@@ -45,9 +45,9 @@ def _search(record: Record) -> Iterable[tuple[str, str]]:
         yield NOW, ask_words(job, plan.ask)
     for unit in record.ending.prove:
         yield NOW, f"Prove first, then repair: {part_words(job, unit)}."
-    for unit in _mended(record):
+    for unit in _unproved(record):
         chance = hundredths(record.belief.unit_probability[unit])
-        yield NOW, f"Mend {part_words(job, unit)} too, {chance}: {DEARER}."
+        yield NOW, f"Repair {part_words(job, unit)} too, {chance}: {DEARER}."
 
 
 def _next_test(record: Record) -> Ranked | None:
@@ -97,15 +97,15 @@ def prevention_section(record: Record) -> Section:
     return Section("prevention", "Prevention", "Prevention", says, points=tuple(points or ["Nothing was noted."]))
 
 
-def _mended(record: Record) -> tuple[str, ...]:
-    """Parts that are mended unproved, once the search ends."""
-    return record.ending.mend if record.ending.word != "go on" else ()
+def _unproved(record: Record) -> tuple[str, ...]:
+    """Parts that are repaired unproved, once the search ends."""
+    return record.ending.unproved if record.ending.word != "go on" else ()
 
 
 def _touched(record: Record) -> list[str]:
-    """Places that were confirmed or repaired, and parts that are likely or mended unproved, each once."""
+    """Places that were confirmed or repaired, and parts that are likely or repaired unproved, each once."""
     repaired, ending = [done.target for done in record.job.repairs], record.ending
-    return list(dict.fromkeys([*(leak.site for leak in record.leaks), *repaired, *ending.replace, *_mended(record)]))
+    return list(dict.fromkeys([*(leak.site for leak in record.leaks), *repaired, *ending.replace, *_unproved(record)]))
 
 
 def cautions_section(record: Record) -> Section:

@@ -54,9 +54,9 @@ class Repairing(Protocol):
         """Repair units."""
 
 
-def advised(objective: Objective, here: Situation, care: float = 1.0) -> int | None:
-    """What the program says by an objective. ``care``: factor on the weight of a leak that is left."""
-    return here.advice(objective, care)
+def advised(objective: Objective, here: Situation, weight: float = 1.0) -> int | None:
+    """What the program says by an objective. ``weight``: factor on the weight of a leak that is left."""
+    return here.advice(objective, weight)
 
 
 def paying(here: Situation) -> list[int]:
@@ -106,14 +106,14 @@ RULES = (
         partial(advised, "two_step"),
     ),
     Rule(
-        "half_care",
+        "half_weight",
         "as expected_cost, a leak that is left weighing half as much as the settings say",
-        partial(advised, "expected_cost", care=0.5),
+        partial(advised, "expected_cost", weight=0.5),
     ),
     Rule(
-        "double_care",
+        "double_weight",
         "as expected_cost, a leak that is left weighing twice as much as the settings say",
-        partial(advised, "expected_cost", care=2.0),
+        partial(advised, "expected_cost", weight=2.0),
     ),
     Rule("bits_per_minute", "the test that tells most for its minutes", partial(advised, "bits_per_minute")),
     Rule("bits", "the test that tells most, whatever it costs", partial(advised, "bits")),

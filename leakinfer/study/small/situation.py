@@ -18,7 +18,7 @@ import numpy as np
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.planner.decision import Choice, Problem, Worth, weigh, weigh_ahead
 from leakinfer.planner.model import Objective
-from leakinfer.planner.plan import AHEAD, Close, preference
+from leakinfer.planner.plan import AHEAD, CostBands, preference
 from leakinfer.planner.stop import least_saving
 from leakinfer.study.model import Made, Option
 from leakinfer.study.small.case import Array, Case, Findings, Trial
@@ -34,7 +34,7 @@ class SmallSituation:
 
     A test tells about all units whose chance it moves: after a response that could come from several, a test of one of
     them moves the others too. ``direct``: the planner is told only of those that the test itself touches. ``lots``: the
-    number of the lots that a policy may draw. ``care``: factor on the case's price of a leak that is left.
+    number of the lots that a policy may draw. ``missed_weight``: factor on the case's price of a leak that is left.
     """
 
     case: Case
@@ -42,7 +42,7 @@ class SmallSituation:
     now: int
     direct: bool = False
     lots: int = 0
-    care: float = 1.0
+    missed_weight: float = 1.0
 
     @cached_property
     def left(self) -> tuple[int, ...]:
@@ -63,7 +63,7 @@ class SmallSituation:
     def problem(self) -> Problem:
         """What the planner sees: marginals and joint tables of the tests that are left."""
         case, risk = self.case, self.weight @ self.case.leaking
-        missed = self.care * case.missed
+        missed = self.missed_weight * case.missed
         return Problem(risk, missed, case.wrong, tuple(map(self._choice, self.left)), case.change, self.now)
 
     def _choice(self, test: int) -> Choice:
@@ -162,16 +162,16 @@ class SmallSituation:
         """Of ending and of each option, as the program weighs them."""
         return weigh(self.problem)
 
-    def advice(self, objective: Objective, care: float = 1.0) -> int | None:
+    def advice(self, objective: Objective, weight: float = 1.0) -> int | None:
         """What the program says: None where going on saves too little, else the first by its order."""
-        if care != self.care:
-            return replace(self, care=care).advice(objective, care)
+        if weight != self.missed_weight:
+            return replace(self, missed_weight=weight).advice(objective, weight)
         numbers = load_catalogue().numbers
         worth = weigh_ahead(self.problem, self.after, AHEAD) if objective == "two_step" else self.worth
         if worth.stop - worth.least <= least_saving(numbers, worth.stop):
             return None
         costs = worth.costs.tolist()
-        close = Close(costs, numbers["cost_margin_share"])
+        close = CostBands(costs, numbers["cost_margin_share"])
 
         def order(number: int) -> tuple[float, float]:
             bits = float(self.bits[number])

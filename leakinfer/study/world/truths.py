@@ -30,7 +30,7 @@ class Truth(Struct, frozen=True, forbid_unknown_fields=True):
     ``methods``: which ones ``rate50``, ``false_alarm``, ``skill`` and ``air`` change; none named: all by hand.
     ``rate50``: factor on the rate found half of the time; ``false_alarm``: on the odds of a false alarm; ``skill``:
     equally likely factors on the chance to detect, one drawn for each job; ``skill_told``: the job knows that nobody
-    has seen yet what its searcher finds; ``air``: factor on what moving air divides
+    has seen yet what its operator finds; ``air``: factor on what moving air divides
     the rate by; ``fouled_air``: chance that a place is full of refrigerant. ``rates``: by component class, factor on
     the hazard; ``ratios``: by circumstance, on the hazard ratio; ``sizes``: on the median leak size. ``unlisted``:
     component classes that are there but that the job does not know of.

@@ -155,5 +155,5 @@ def _at_the_door(
     noticed = {name: nature.there[name] for name in plain if lots.share("seen", name) < seen.share}
     unlisted = tuple(site.id for site in job.sites if site.component in truth.unlisted)
     loss = {"kg": nature.read_kg, "years": years}
-    told = {"loss": loss, "circumstances": noticed, "not_fitted": unlisted, "untried_hand": truth.skill_told}
+    told = {"loss": loss, "circumstances": noticed, "not_fitted": unlisted, "untried_operator": truth.skill_told}
     return job.with_facts(told).facts

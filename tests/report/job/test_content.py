@@ -169,9 +169,11 @@ def test_what_is_mended_unproved_is_said_to_be_so() -> None:
     unit = "liquid_port_core"
     stop = replace(demo().plan.stop, stop=True, confirmed=(), likely=(), doubtful=(unit,))
     record = replace(demo(), plan=replace(demo().plan, stop=stop))
-    assert "We advise to mend the core of the liquid port: not proved" in customer_words(record)[2]
+    assert "We advise to repair the core of the liquid port: not proved" in customer_words(record)[2]
     (row,) = (row for row in table(record, "next").rows if "not proved" in row[1])
-    assert f"{hundredths(record.belief.unit_probability[unit])}: not proved, but dearer to leave than to mend" in row[1]
+    assert (
+        f"{hundredths(record.belief.unit_probability[unit])}: not proved, but dearer to leave than to repair" in row[1]
+    )
     mended = [text for entry in entries_of(record.job, unit) for text in cautions_of(record.job, entry)]
     assert mended
     assert set(mended) <= set(section(record, "cautions").points)

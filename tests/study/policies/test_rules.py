@@ -114,5 +114,5 @@ def test_care_is_a_factor_on_the_price_of_a_leak_that_is_left(minutes: float, go
     0.1 x 100 minutes, half of that by half the care, twice as much by twice the care."""
     trial = Trial(minutes, 0, (0,), point(1, 0, {True: (0, 1), False: (1, 0)}))
     case = Case(np.array([0.9, 0.1]), np.array([100.0]), np.array([DEAR]), (trial,), np.zeros((1, 1)), 0)
-    said = [POLICIES[name].choose(start(case)) for name in ("double_care", "expected_cost", "half_care")]
+    said = [POLICIES[name].choose(start(case)) for name in ("double_weight", "expected_cost", "half_weight")]
     assert said == [0] * goes_on + [None] * (3 - goes_on)

@@ -87,7 +87,7 @@ def test_careless_people_of_whom_the_job_knows_answer_the_same() -> None:
     assert np.array_equal(levels("operators_told"), levels("correlated_operators"))
     for name in ("operators_told", "correlated_operators"):
         there = draw_world("ductless_split", TRUTHS[name], 7, 0, CATALOGUE)
-        assert there.start.job.facts.untried_hand == (name == "operators_told")
+        assert there.start.job.facts.untried_operator == (name == "operators_told")
 
 
 def test_stronger_wind_hides_leaks_outdoors_and_changes_nothing_indoors_or_in_still_air() -> None:
