@@ -19,6 +19,7 @@ from leakinfer.inference import AmountTest, LevelTest, Observation, Table, split
 from leakinfer.job.detection import Detection, blind_name, reach, with_blind
 from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.job import Job
+from leakinfer.job.loss import readings
 from leakinfer.job.origins import NOW, Origin, begun_by
 from leakinfer.job.rates import kind
 from leakinfer.job.tightness import (
@@ -31,6 +32,7 @@ from leakinfer.job.tightness import (
 
 Array = NDArray[np.float64]
 CELLS_PER_ERROR = 4  # the grid's step against the error of the reading
+CELLS_BESIDE_LOSS = 2  # where the loss is open at once, too: a scan costs the product of both
 ERRORS_BEYOND = 5  # errors above what was read where the grid ends
 MOST_CELLS = 96
 
@@ -55,10 +57,10 @@ class Grid:
         return flows
 
 
-def _grid(flow: float, error: float) -> Grid:
+def _grid(flow: float, error: float, per_error: int) -> Grid:
     """A grid fine and wide enough for a flow with its error."""
     top = flow + ERRORS_BEYOND * error
-    cells = min(MOST_CELLS, math.ceil(top * CELLS_PER_ERROR / error) + 1)
+    cells = min(MOST_CELLS, math.ceil(top * per_error / error) + 1)
     return Grid(top / (cells - 1), cells)
 
 
@@ -70,6 +72,7 @@ class Flows:
     ) -> None:
         self.job, self.rates, self.detection, self.by_site, self.pairs = job, detection.rates, detection, by_site, pairs
         self._tables: dict[tuple[object, ...], Table] = {}
+        self._fineness = CELLS_BESIDE_LOSS if readings(job) else CELLS_PER_ERROR
 
     def observation(self, finding: Finding, number: int) -> Observation:
         """A finding as the engine knows it: by its reading, or by its words where none was written down."""
@@ -79,7 +82,7 @@ class Flows:
             test = self.test(method, finding.target, finding.condition, number)
             return Observation(test, outcome_names(method).index(finding.outcome))
         error = math.hypot(reading.absolute_sd, reading.relative_sd * max(reading.flow, 0.0))
-        grid = _grid(max(reading.flow, 0.0), error)
+        grid = _grid(max(reading.flow, 0.0), error, self._fineness)
         likelihood = likelihood_of(self.job, finding, grid.judged)
         spread = self._spread(method, finding, grid, number)
         return Observation(AmountTest(spread, likelihood[:, None], f"flow {number}"), 0)

@@ -10,8 +10,8 @@ import pytest
 from numpy.typing import NDArray
 
 from leakinfer.circuit.conditions import Condition
-from leakinfer.inference import Observation, solve
-from leakinfer.job import flows
+from leakinfer.inference import Observation, Posterior, solve
+from leakinfer.job import flows, loss
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
@@ -108,6 +108,22 @@ def test_a_finer_grid_moves_no_site_of_a_shipped_system(end_kpa: float, monkeypa
     monkeypatch.setattr(flows, "CELLS_PER_ERROR", 8)
     monkeypatch.setattr(flows, "MOST_CELLS", 192)
     assert Belief(job).matters_probability == pytest.approx(shipped, abs=2e-3)
+
+
+@pytest.mark.parametrize(("system", "kg", "end_kpa"), [("ductless_split", 0.08, 1590.0), ("ducted_split", 0.8, 1598.0)])
+def test_finer_grids_of_a_loss_and_a_hold_side_by_side_move_no_site(
+    system: str, kg: float, end_kpa: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By half a hundredth; with more than twice the cells of one and thrice those of the other."""
+    job = shipped_job(system, loss={"kg": kg, "years": 2.0}, rating_low_kpa=3000.0, rating_high_kpa=4000.0)
+    condition = Condition("nitrogen", "still", 24.0, 22.0, test_kpa=1600.0)
+    job = told(job, held(job, end_kpa, condition, start_kpa=1600.0))
+    shipped = Belief(job).matters_probability
+    monkeypatch.setattr(loss, "CELLS_BESIDE_FLOWS", 4.5)
+    monkeypatch.setattr(flows, "CELLS_BESIDE_LOSS", 6)
+    fine = Belief(job)
+    assert isinstance(fine.posterior, Posterior)  # draws would be too coarse to compare with
+    assert fine.matters_probability == pytest.approx(shipped, abs=5e-3)
 
 
 def test_a_hold_of_an_isolation_counts_its_sites_only() -> None:
