@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,33 +44,30 @@ def triples(bits: int) -> Triples:
     return Triples(message, kernel, out, (out == every).astype(float), (message == every).astype(float))
 
 
-@cache
-def diagonal(bits: int) -> Triples:
-    """The products in the summed form, in which an entry of a set of bits holds the sum over its subsets: one a set."""
-    sets = np.arange(2**bits)
-    subset = (sets[:, None] & sets[None, :]) == sets[None, :]
-    eye = np.eye(2**bits)
-    return Triples(sets, subset.astype(float), sets, eye, eye)
+class AnyOperator(Protocol):
+    """How an item acts on messages."""
+
+    def push(self, message: Array) -> Array:
+        """The message after the item: (rows, S, U, B, G..) -> same."""
+
+    def pull(self, message: Array) -> Array:
+        """The adjoint of :meth:`push`: what a message after the item means before it."""
 
 
 class Operator:
     """A kernel (S, B, G..) made ready to act on messages.
 
-    ``summed``: for messages in the summed form (see :func:`diagonal`), which takes fewer products but can cancel.
     ``parts``: (S, L, G..) the kernel as :func:`parts_of` makes it; ``matrix``: (S, L, .., G, G) as :func:`toeplitz_of`
     makes it of them. A matrix that would be large is not made: the cells of one sum are then added one after the other.
     """
 
-    def __init__(
-        self, kernel: Array, *, summed: bool = False, parts: Array | None = None, matrix: Array | None = None
-    ) -> None:
+    def __init__(self, kernel: Array, *, parts: Array | None = None, matrix: Array | None = None) -> None:
         self.switches, self.sums = len(kernel), kernel.ndim - 2
         self.bits = int(kernel.shape[1]).bit_length() - 1
-        self.table = diagonal(self.bits) if summed else triples(self.bits)
-        self.joins = self.bits > 0 and not summed
+        self.table = triples(self.bits)
         self.parts, self.matrix = None, matrix
         if matrix is None:
-            parts = parts_of(kernel, summed=summed) if parts is None else parts
+            parts = parts_of(kernel) if parts is None else parts
             if self.sums == 1 and is_large(parts):
                 self.parts = parts
             else:
@@ -88,12 +85,12 @@ class Operator:
         shape, matrix = message.shape, self.matrix
         if matrix is not None and back:
             matrix = matrix.swapaxes(-1, -2)
-        if matrix is not None and self.sums == 1 and not self.joins:  # most steps: no reordering needed
+        if matrix is not None and self.sums == 1 and self.bits == 0:  # most steps: no reordering needed
             return np.asarray((message.swapaxes(2, 3) @ matrix).swapaxes(2, 3))
         rows, switches, others = shape[:3]
         grid = shape[4:] if self.sums else (1,)
         body = message.reshape(rows, switches, others, shape[3], -1)
-        if self.joins:
+        if self.bits:
             body = body[:, :, :, take]
         # (rows, S, U, L, cells) -> (S, L, rows U, cells)
         body = body.transpose(1, 3, 0, 2, 4).reshape(switches, -1, rows * others, *grid)
@@ -103,7 +100,7 @@ class Operator:
             assert self.parts is not None
             result = along_cells(body, self.parts, back=back)
         result = result.reshape(switches, -1, rows, others, int(np.prod(grid)))
-        if self.joins:
+        if self.bits:
             result = np.tensordot(join, result, axes=(1, 1)).transpose(2, 1, 3, 0, 4)
         else:
             result = result.transpose(2, 0, 3, 1, 4)
@@ -139,9 +136,9 @@ class QuietOrOne:
 
 
 class Banded:
-    """An item that adds but few cells to one running sum, whose bits, if any, are in the summed form.
+    """An item under no response that adds but few cells to one running sum.
 
-    ``kernel``: (S, B, W), chances of adding 0 .. W - 1 cells, W at most the cells of the sum.
+    ``kernel``: (S, 1, W), chances of adding 0 .. W - 1 cells, W at most the cells of the sum.
     """
 
     def __init__(self, kernel: Array) -> None:
@@ -166,33 +163,10 @@ class Banded:
         return result
 
 
-def parts_of(kernels: Array, *, summed: bool = False) -> Array:
-    """(S, B, G..) as (S, L, G..), L = 3^r products or 2^r summed ones; several items lie along the first axis."""
-    if summed:
-        return over_subsets(kernels, axis=1)
+def parts_of(kernels: Array) -> Array:
+    """(S, B, G..) as (S, L, G..), L = 3^r products; several items lie along the first axis."""
     bits = int(kernels.shape[1]).bit_length() - 1
     return kernels if bits == 0 else np.tensordot(triples(bits).kernel, kernels, axes=(1, 1)).swapaxes(0, 1)
-
-
-def off_supersets(seen: Array, axis: int) -> Array:
-    """What :func:`over_subsets` asks of that which is multiplied with kernels, so that products stay the same."""
-    bits = int(seen.shape[axis]).bit_length() - 1
-    return np.moveaxis(np.tensordot(_taken_apart(bits), seen, axes=(1, axis)), 0, axis) if bits else seen
-
-
-@cache
-def _taken_apart(bits: int) -> Array:
-    """(2^r, 2^r): by set, its supersets with the sign of what they have more."""
-    matrix = np.ones((1, 1))
-    for _ in range(bits):
-        matrix = np.kron(matrix, np.array([[1.0, -1.0], [0.0, 1.0]]))
-    return matrix
-
-
-def over_subsets(kernels: Array, axis: int) -> Array:
-    """Kernels in the summed form, their bits along an axis."""
-    bits = int(kernels.shape[axis]).bit_length() - 1
-    return np.moveaxis(np.tensordot(diagonal(bits).kernel, kernels, axes=(1, axis)), 0, axis) if bits else kernels
 
 
 def cavity(before: Array, after: Array) -> Array:

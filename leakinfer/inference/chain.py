@@ -12,14 +12,12 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import Operator, cavity, over_subsets
+from leakinfer.inference.algebra import AnyOperator, Operator, cavity
 from leakinfer.inference.crossing import Crossing
-from leakinfer.inference.findings import RESPONSE, Axis
 from leakinfer.inference.link import Link
 from leakinfer.inference.making import (
     Asked,
     Effect,
-    SingleOperator,
     effect_of,
     effect_on_sums,
     kept_operator,
@@ -36,7 +34,6 @@ WIDEST_KERNEL = 5
 TOGETHER = 32  # neighbours whose likelihoods are made at once: few calls, little memory
 
 Mask: TypeAlias = NDArray[np.bool_]
-AnyOperator: TypeAlias = SingleOperator | WideOperator | Mixture
 
 
 class Wanted(NamedTuple):
@@ -61,8 +58,7 @@ class Chain:
         self.links: list[Link] = [link for segment in segments for link in segment.links]
         self.home: list[Segment] = [segment for segment in segments for _ in segment.links]
         self.place: dict[str, int] = {link.item.name: place for place, link in enumerate(self.links)}
-        self.summed = False
-        self._summed_form: Chain | None = None
+        self.in_products: Chain | None = None  # kept by what makes it
         self._operators: dict[tuple[int, bytes | None], AnyOperator] = {}
         self._known: dict[Hashable, AnyOperator] = {}
         self._effects: dict[int, Array] = {}
@@ -112,8 +108,7 @@ class Chain:
             elif len(self.links[ask.place].responses) > WIDEST_KERNEL:
                 found[key] = self._wide(ask)
             else:
-                kernel = self._kernel(ask)
-                found[key] = Operator(kernel, summed=self.summed, parts=kernel if self.summed else None)
+                found[key] = Operator(self._kernel(ask))
         found.update(zip(singles, self.together(list(singles.values())), strict=True))
         result = [found[key] if key in found else self._known[key] for key in keys]
         self._known.update((key, found[key]) for key, ask in fresh.items() if not self._varied(ask.place, ask.weights))
@@ -147,7 +142,7 @@ class Chain:
         for (_, _, switches, _), numbers in alike.items():  # type: ignore[misc]
             states = np.stack([asked[number].states for number in numbers])
             effect = self.effect(asked[numbers[0]].place)
-            found.update(zip(numbers, made(effect, states, switches, summed=self.summed), strict=True))
+            found.update(zip(numbers, made(effect, states, switches), strict=True))
         return [found[number] for number in range(len(asked))]
 
     def effect(self, place: int) -> Effect:
@@ -158,15 +153,13 @@ class Chain:
         return self._flat[id(effects)]
 
     def _kernel(self, ask: Wanted) -> Array:
-        """(V S, B, G..) of all copies, in this scan's form; where an item may be hidden, a mixture of two."""
+        """(V S, B, G..) of all copies; where an item may be hidden, a mixture of two."""
         link, effects = self.links[ask.place], self.effects(ask.place)
-        if self.summed:
-            effects = over_subsets(effects, axis=3)
-        kernel = link.kernel(ask.weights, effects, apart=self.summed)
+        kernel = link.kernel(ask.weights, effects)
         if ask.aside is None:
             return kernel
         chance = ask.aside[0].reshape(-1, *(1,) * (kernel.ndim - 1))
-        return (1 - chance) * kernel + chance * link.kernel(ask.aside[1], effects, apart=self.summed)
+        return (1 - chance) * kernel + chance * link.kernel(ask.aside[1], effects)
 
     def _wide(self, ask: Wanted) -> WideOperator | Mixture:
         link = self.links[ask.place]
@@ -208,39 +201,11 @@ class Chain:
             return None
         new = replace(old, closing=old.closing[:, None] * likelihood)
         other = copy(self)
-        other.segments = [segment.with_axis(old, new) for segment in self.segments]
+        other.segments = [segment.with_axes({old.name: new}) for segment in self.segments]
         other.home = [segment for segment in other.segments for _ in segment.links]
         other._likelihood, other._cavity, other._states = {}, {}, {}
-        other._crossings, other._summed_form = {}, None
+        other._crossings, other.in_products = {}, None
         other._scan_back()
-        return other
-
-    def in_summed_form(self) -> Chain:
-        """The same scan with an entry for a set of explained responses holding the sum over its subsets.
-
-        A step then takes 2^r products instead of 3^r, at the price of differences where a response closes: for figures
-        whose absolute error counts. Itself where no response is open, or an item is under too many.
-        """
-        if self._summed_form is None:
-            if self.summed:
-                return self
-            opened = {axis.name: axis for segment in self.segments for axis in segment.axes if axis.rank[0] == RESPONSE}
-            wide = any(len(link.responses) > WIDEST_KERNEL for link in self.links)
-            if not opened or wide:
-                return self
-            self._summed_form = self._in_summed_form(opened)
-        return self._summed_form
-
-    def _in_summed_form(self, opened: Mapping[str, Axis]) -> Chain:
-        swap = {
-            name: replace(axis, opening=np.cumsum(axis.opening), closing=np.array([-axis.closing[1], axis.closing[1]]))
-            for name, axis in opened.items()
-        }
-        other = copy(self)
-        other.summed, other._summed_form = True, None
-        other._operators, other._known, other._crossings = {}, {}, {}
-        other.segments = [segment.in_summed_form(swap) for segment in self.segments]
-        other.home = [segment for segment in other.segments for _ in segment.links]
         return other
 
     def owners(self, switch: str) -> tuple[int, ...]:

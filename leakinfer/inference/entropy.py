@@ -20,3 +20,8 @@ def mutual_information_bits(joint: Array) -> Array:
     """
     whole = entropy_bits(joint.reshape(*joint.shape[:-2], -1))
     return np.maximum(entropy_bits(joint.sum(-1)) + entropy_bits(joint.sum(-2)) - whole, 0.0)
+
+
+def normalised(table: Array) -> Array:
+    """Joint probabilities that add up to one, whatever a pass has rounded."""
+    return np.asarray(table / table.sum())

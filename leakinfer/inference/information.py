@@ -11,6 +11,7 @@ Exact sets follow by inclusion and exclusion over at most ``max_on`` groups.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
@@ -18,16 +19,17 @@ from itertools import combinations
 
 import numpy as np
 
-from leakinfer.inference.chain import AnyOperator, Chain, Mask, Wanted
-from leakinfer.inference.entropy import entropy_bits, mutual_information_bits
+from leakinfer.inference.algebra import AnyOperator
+from leakinfer.inference.chain import Chain, Mask, Wanted
+from leakinfer.inference.entropy import entropy_bits, mutual_information_bits, normalised
 from leakinfer.inference.layout import lay_out
 from leakinfer.inference.link import aligned
 from leakinfer.inference.making import Asked
 from leakinfer.inference.model import AmountTest, Array, LevelTest, Model, ModelError, SwitchTest, Table, Test
 from leakinfer.inference.posterior import Posterior
+from leakinfer.inference.products import MOST_DOUBT, ProductScan, in_products
 
-# Sum of sizes over sum, in the summed form: rounding of 1e-14 in a message then stays below 1e-10.
-MOST_CANCELLED = 1e4
+LARGEST_PASS = 1_000_000_000  # bytes of messages by products; as cells they take a half to a fourth
 
 Group = Mapping[str, Mask]
 Set = frozenset[int]
@@ -89,18 +91,18 @@ def target_table(posterior: Posterior, test: Test, groups: Sequence[Group], max_
     if isinstance(test, AmountTest):
         chain = posterior.chain.closing_by(test.sum_name, test.likelihood) if test.sum_name else None
         chain = chain or lay_out(posterior.model, posterior.together, held=test)
-        return _Scan(chain, groups, (), [{}]).tables(max_on)[0]
+        return normalised(_Scan(chain, groups, (), [{}]).tables(max_on)[0])
     if isinstance(test, LevelTest):
         return level_tables(posterior, [test], groups, max_on)[0]
     chain = posterior.chain
     owners = chain.owners(test.switch)
     if not owners:
         free = _Scan(chain, groups, (), [{}]).tables(max_on)[0]
-        return np.asarray(free * (posterior.switch(test.switch) @ test.likelihood))
+        return normalised(free * (posterior.switch(test.switch) @ test.likelihood))
     values = range(posterior.model.sizes[test.switch])
     only = [_only(chain, posterior, test, value) for value in values]
     parts = _Scan(chain, groups, owners[:1], only).tables(max_on)
-    return np.concatenate(parts, axis=1) @ test.likelihood
+    return normalised(np.concatenate(parts, axis=1) @ test.likelihood)
 
 
 def level_tables(
@@ -128,27 +130,26 @@ class LevelTables:
         for test in self.tests:
             below = [rest.pop(0)[:, 0] for _ in range(test.outcomes - 1)] + [free[:, 0]]
             cumulative = np.stack(below, axis=1) * np.cumsum(test.background)
-            tables.append(np.maximum(np.diff(cumulative, axis=1, prepend=0.0), 0.0))
+            tables.append(normalised(np.maximum(np.diff(cumulative, axis=1, prepend=0.0), 0.0)))
         return tables
 
 
 class _Scan:
-    """Passes over the same groups and variants, in the summed form unless that would cancel too much."""
+    """Passes over the same groups and variants, by products unless their errors may count."""
 
     def __init__(
-        self,
-        chain: Chain,
-        groups: Sequence[Group],
-        scope: Sequence[int],
-        variants: Sequence[Mapping[int, Variant]],
+        self, chain: Chain, groups: Sequence[Group], scope: Sequence[int], variants: Sequence[Mapping[int, Variant]]
     ) -> None:
-        self._quick = _Pass(chain.in_summed_form(), groups, scope, variants)
+        self._quick = _Pass(in_products(chain), groups, scope, variants)
         self._plain = partial(_Pass, chain, groups, scope, variants)
 
     def tables(self, max_on: int) -> list[Array]:
         """By variant, as :meth:`_Pass.tables`."""
-        found = self._quick.tables(max_on)
-        return found if self._quick.cancelled < MOST_CANCELLED else self._plain().tables(max_on)
+        if self._quick.kept_bytes < LARGEST_PASS:
+            found = self._quick.tables(max_on)
+            if self._quick.doubt < MOST_DOUBT:
+                return found
+        return self._plain().tables(max_on)
 
 
 def _chain_for(posterior: Posterior, tests: Sequence[LevelTest]) -> Chain:
@@ -211,20 +212,26 @@ class _Pass:
             for item, mask in group.items():
                 place = chain.place[item]
                 self.owner[place], self.masks[place] = number, mask
-        self.groups, self.cancelled = len(groups), 1.0
+        self.groups, self.doubt = len(groups), 0.0
         places = {*self.owner, *scope}
         self.first, self.last = (min(places), max(places)) if places else (0, 0)
         self.begins = {number: place for place, number in sorted(self.owner.items(), reverse=True)}
         self.ends = {number: place for place, number in sorted(self.owner.items())}
 
+    @property
+    def kept_bytes(self) -> int:
+        """Of the backward messages, which a pass holds all at once; complex ones."""
+        homes = self.chain.home[self.first : self.last + 1]
+        return 16 * len(self.variants) * sum(math.prod(home.shape) for home in homes)
+
     def tables(self, max_on: int) -> list[Array]:
         """By variant, (sets, outcomes): sets of at most ``max_on`` groups in order of size, then "more"."""
         self.max_on = min(max_on, self.groups)
         free = self._free_sets()
-        joint = np.maximum(np.stack([self._exactly(free, members) for members in self._sets()]), 0.0)
-        more = free[None] - joint.sum(0) if self.max_on < self.groups else np.zeros_like(free[None])
-        whole = np.concatenate([joint, np.maximum(more, 0.0)[None]])  # (sets, variants, outcomes)
-        return [whole[:, v] for v in range(len(self.variants))]
+        joint = self._heard(np.stack([self._exactly(free, members) for members in self._sets()]))
+        more = self._heard(free[None] - joint.sum(0)) if self.max_on < self.groups else np.zeros_like(free[None])
+        every = np.concatenate([joint, more[None]])  # (sets, variants, outcomes)
+        return [every[:, v] for v in range(len(self.variants))]
 
     def _sets(self) -> Iterator[Set]:
         for size in range(self.max_on + 1):
@@ -294,9 +301,11 @@ class _Pass:
         rows, count, total = before.shape[0], len(self.variants), self.chain.home[place].total
         first = before.reshape(rows, count, -1).transpose(1, 0, 2)
         second = after.reshape(after.shape[0], count, -1).transpose(1, 2, 0)
-        if self.chain.summed:
-            self.cancelled = max(self.cancelled, float((np.abs(first) @ np.abs(second)).max()) / total)
-        return np.asarray((first @ second).transpose(1, 0, 2) / total)
+        return np.asarray((first @ second).real.transpose(1, 0, 2) / total)
+
+    def _heard(self, joint: Array) -> Array:
+        """Joint probabilities without what is but rounding."""
+        return np.where(joint > (self.chain.noise if isinstance(self.chain, ProductScan) else 0.0), joint, 0.0)
 
     def _off_after(self) -> dict[int, Array]:
         """By place, the backward message after it in which every later group is off."""
@@ -334,7 +343,10 @@ class _Pass:
                 rows, message = self._finish(rows, message, place, after[place], done)
             if place < self.last:
                 message = self._cross(message, place, back=False)
-        result = self._join(message, self._stacked(chain.after(self.last)), self.last)
+        behind = self._stacked(chain.after(self.last))
+        if isinstance(chain, ProductScan):
+            self.doubt = chain.doubt(message, behind, self.last)
+        result = self._join(message, behind, self.last)
         done.update(zip(rows, result, strict=True))
         return done
 

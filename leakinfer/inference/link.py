@@ -45,6 +45,11 @@ class Link:
     tables: tuple[Table, ...] | None = None
     terms: Terms | None = None
 
+    @property
+    def cells(self) -> tuple[int, ...]:
+        """Cells of each open sum."""
+        return tuple(spread.shape[-1] for spread in self.spreads)
+
     @cached_property
     def effects_key(self) -> Hashable:
         """Links with the same key have the same effects; None where switches change them."""
@@ -57,22 +62,11 @@ class Link:
 
     def effects(self) -> Array:
         """(S, P, K, B, G..): what one copy in each state does to bits and sums; switch axes may be 1."""
-        result = np.ones((1, 1, self.item.states, 1))
-        for below, at in zip(self.below, self.at, strict=True):
-            pair = np.stack([below, at], axis=-1)
-            result = (result[..., :, None] * pair[..., None, :]).reshape(
-                *np.broadcast_shapes(result.shape[:3], below.shape), -1
-            )
-        for number, spread in enumerate(self.spreads):
-            lead = (1,) * (number + 1)
-            result = result[..., None] * spread.reshape(*spread.shape[:3], *lead, spread.shape[3])
-        return result
+        pairs = [np.stack(pair, axis=-1) for pair in zip(self.below, self.at, strict=True)]
+        return side_by_side(self.item.states, pairs, self.spreads)
 
-    def kernel(self, weights: Array, effects: Array, *, apart: bool = False) -> Array:
-        """(S, B, G..) of all copies together, the private switches summed out.
-
-        ``apart``: sets of responses do not join, as in the summed form.
-        """
+    def kernel(self, weights: Array, effects: Array) -> Array:
+        """(S, B, G..) of all copies together, the private switches summed out."""
         if self.item.count == 1:
             weighted = weights * self.private_prior[:, None]
             if effects.shape[:2] == (1, 1):
@@ -81,16 +75,16 @@ class Link:
         each = weights[0].size // self.item.states * effects[0, 0, 0].nbytes * (self.terms.count if self.terms else 1)
         step = max(TOGETHER // (each * len(self.weights)), 1) * len(self.weights)  # whole variants of weights
         parts = [
-            np.moveaxis(self.by_switch(weights[i : i + step], effects, apart=apart), 1, -1) @ self.private_prior
+            np.moveaxis(self.by_switch(weights[i : i + step], effects), 1, -1) @ self.private_prior
             for i in range(0, len(weights), step)
         ]
         return np.concatenate(parts) if len(parts) > 1 else np.asarray(parts[0], dtype=float)
 
-    def by_switch(self, weights: Array, effects: Array, *, apart: bool = False) -> Array:
+    def by_switch(self, weights: Array, effects: Array) -> Array:
         """(S, P, B, G..) of all copies together, by private switch."""
         if self.terms is None:
-            return self._power(_sum_states(weights, effects), self.item.count, apart=apart)
-        return self.terms.joined(self._power(self._in_terms(weights, effects), self.item.count, apart=apart))
+            return self._power(_sum_states(weights, effects), self.item.count)
+        return self.terms.joined(self._power(self._in_terms(weights, effects), self.item.count))
 
     def others(self, weights: Array, effects: Array) -> Array:
         """(S, P, B, G..) of all copies but one, by private switch; of a count above 1. (S A, P, B, G..) with terms."""
@@ -114,11 +108,11 @@ class Link:
             self, responses=(*self.responses, *names), below=(*self.below, *below), at=(*self.at, *at), terms=None
         )
 
-    def _power(self, copies: Array, count: int, *, apart: bool = False) -> Array:
+    def _power(self, copies: Array, count: int) -> Array:
         """(S, P, B, G..) of one copy, of ``count`` copies."""
         if count == 1:
             return copies
-        flat = copies.reshape(-1, 1, *copies.shape[3:]) if apart else copies.reshape(-1, *copies.shape[2:])
+        flat = copies.reshape(-1, *copies.shape[2:])
         if flat.nbytes > LARGEST_KEPT:
             return algebra.power(flat, count).reshape(copies.shape)
         return _power(flat.tobytes(), flat.shape, count).reshape(copies.shape)
@@ -139,6 +133,17 @@ class Link:
         if self.terms is not None:
             result = self.terms.said(result)
         return np.broadcast_to(result, (switches, self.private_prior.size, self.item.states))
+
+
+def side_by_side(states: int, pairs: Sequence[Array], spreads: Sequence[Array]) -> Array:
+    """(S, P, K, B, G..) from what a copy does to each response, (S, P, K, 2), and to each sum, (S, P, K, G)."""
+    result = np.ones((1, 1, states, 1))
+    for pair in pairs:
+        lead = np.broadcast_shapes(result.shape[:3], pair.shape[:3])
+        result = (result[..., :, None] * pair[..., None, :]).reshape(*lead, -1)
+    for number, spread in enumerate(spreads):
+        result = result[..., None] * spread.reshape(*spread.shape[:3], *(1,) * (number + 1), spread.shape[3])
+    return result
 
 
 @lru_cache(KEPT_POWERS)

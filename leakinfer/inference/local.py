@@ -11,13 +11,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from leakinfer.inference.algebra import cavity, off_supersets, over_subsets
+from leakinfer.inference.algebra import cavity
 from leakinfer.inference.chain import WIDEST_KERNEL
-from leakinfer.inference.information import MOST_CANCELLED, Group, level_tables
+from leakinfer.inference.entropy import normalised
+from leakinfer.inference.information import Group, level_tables
 from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.marginal import over_switches, state
 from leakinfer.inference.model import Array, LevelTest, SwitchTest, Table
 from leakinfer.inference.posterior import Posterior
+from leakinfer.inference.products import MOST_DOUBT, doubt, effects_of, factors_of, of_cavity, on_half
 
 
 class Probe(NamedTuple):
@@ -158,15 +160,11 @@ class GroupView:
     def _counted(self, place: int, link: Link, probes: Sequence[Probe]) -> list[Array]:
         """The same for several copies: kernels of all copies under "none emits more than a level"."""
         sides = self._cavities(place)
-        kernels, seen_apart = self._kernels(place, link, probes, summed=True), [off_supersets(s, 1) for s in sides]
-        sizes = [
-            np.tensordot(kernel, np.abs(seen), axes=seen.ndim) for kernel, seen in zip(kernels, seen_apart, strict=True)
-        ]
-        if max(size.max() for size in sizes) < MOST_CANCELLED:
-            sides = seen_apart
-        else:
-            kernels = self._kernels(place, link, probes, summed=False)
-        below = [np.tensordot(kernel, seen, axes=seen.ndim) for kernel, seen in zip(kernels, sides, strict=True)]
+        kernels, sums = self._kernels(place, link, probes, in_factors=True), on_half(link)
+        seen_by = [of_cavity(side, sums) for side in sides]
+        if max(doubt(*each, sums) for each in zip(kernels, seen_by, sides, strict=True)) > MOST_DOUBT:
+            kernels, seen_by = self._kernels(place, link, probes, in_factors=False), list(sides)
+        below = [_joined(kernel, seen).real for kernel, seen in zip(kernels, seen_by, strict=True)]
         tables, number = [], 1
         for probe in probes:
             ground, rows = probe.background, []
@@ -174,23 +172,24 @@ class GroupView:
                 seen = probe.hidden * values[0] + (1 - probe.hidden) * values[number : number + ground.size - 1]
                 rows.append(np.diff(np.append(seen, values[0]) * np.cumsum(ground), prepend=0.0))
             number += ground.size - 1
-            tables.append(_off_on(rows[0], rows[1]))
+            tables.append(normalised(_off_on(rows[0], rows[1])))
         return tables
 
-    def _kernels(self, place: int, link: Link, probes: Sequence[Probe], *, summed: bool) -> Array:
+    def _kernels(self, place: int, link: Link, probes: Sequence[Probe], *, in_factors: bool) -> Array:
         """(2, variants, S, B, G..): with the group's states ruled out or not; as it is, then by probe and level."""
-        own = (summed, link.effects_key, link.item.count, link.private_prior.tobytes(), link.weights.tobytes())
+        own = (in_factors, link.effects_key, link.item.count, link.private_prior.tobytes(), link.weights.tobytes())
         key = None if link.effects_key is None else (*own, self.masks[place].tobytes(), *(p.table for p in probes))
         if key is not None and key in self.chain.counted_kernels:
             return self.chain.counted_kernels[key]
         columns = [self._at_most(link, p.table, level) for p in probes for level in range(p.background.size - 1)]
         weights = np.stack([link.weights, *(link.weights * column for column in columns)])
         both = np.concatenate([weights * ~self.masks[place], weights])  # (2 variants, S, P, K)
-        effects = self.chain.effects(place)
-        if summed:
-            effects = over_subsets(effects, 3)
-        kernels = link.kernel(both.reshape(-1, *both.shape[2:]), effects, apart=summed)
-        kernels = kernels.reshape(2, len(weights), *both.shape[1:2], *kernels.shape[1:])
+        weights = both.reshape(-1, *both.shape[2:])
+        if in_factors:
+            kernels = factors_of(link, weights, effects_of(link, on_half(link)))
+        else:
+            kernels = link.kernel(weights, self.chain.effects(place))
+        kernels = kernels.reshape(2, -1, *both.shape[1:2], *kernels.shape[1:])
         if key is not None:
             self.chain.counted_kernels[key] = kernels
         return kernels
@@ -211,6 +210,11 @@ def plain_tables(joints: Array, probes: Sequence[Probe]) -> Array:
     cumulative = (hidden * joints.sum(-1, keepdims=True) + (1 - hidden) * seen) * ground
     steps = np.diff(cumulative, axis=-1, prepend=0.0)
     return np.asarray(np.maximum(np.stack([steps[:, 0], steps[:, 1] - steps[:, 0]], axis=1), 0.0))
+
+
+def _joined(kernels: Array, seen: Array) -> Array:
+    """(variants,): kernels (variants, S, B, G..) joined with what all else says, (S, B, G..), in any coordinates."""
+    return np.tensordot(kernels, seen, axes=seen.ndim)
 
 
 def _off_on(off: Array, whole: Array) -> Array:

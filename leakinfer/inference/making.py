@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import NamedTuple, TypeAlias
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import Banded, Operator, QuietOrOne, over_subsets, parts_of
+from leakinfer.inference.algebra import AnyOperator, Banded, Operator, QuietOrOne, parts_of
 from leakinfer.inference.amounts import is_large, toeplitz_of
 from leakinfer.inference.model import Array, Table
 
@@ -22,8 +22,6 @@ SAME_PROFILE = 1e-13  # relative; rounding of products of a few factors is far b
 WIDEST_BAND = 5  # cells that an item may add and still be cheaper cell by cell than by a matrix
 # Models of one search follow each other and differ in an item or two: what the others do is kept from one to the next.
 KEPT_EFFECTS, KEPT_OPERATORS = 256, 640  # some 0.1 MB an operator
-
-SingleOperator: TypeAlias = Operator | QuietOrOne | Banded
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,9 +72,9 @@ def effect_on_sums(spreads: tuple[Table, ...], states: int) -> Effect:
 
 
 @lru_cache(KEPT_OPERATORS)
-def kept_operator(effect: Effect, states: bytes, shape: tuple[int, int], switches: int) -> SingleOperator:
+def kept_operator(effect: Effect, states: bytes, shape: tuple[int, int], switches: int) -> AnyOperator:
     """:func:`made` of one item under no response, with its states (V S, K) as bytes."""
-    return made(effect, np.frombuffer(states).reshape(1, *shape), switches, summed=False)[0]
+    return made(effect, np.frombuffer(states).reshape(1, *shape), switches)[0]
 
 
 def states_of(weights: Array, prior: Array, effect: Effect) -> Array:
@@ -86,11 +84,11 @@ def states_of(weights: Array, prior: Array, effect: Effect) -> Array:
     return weights[:, 0] if len(prior) == 1 else np.asarray(prior @ weights)
 
 
-def made(effect: Effect, states: Array, switches: int, *, summed: bool) -> list[SingleOperator]:
+def made(effect: Effect, states: Array, switches: int) -> list[AnyOperator]:
     """Operators of n items with one effect; ``states``: (n, V S, K), ``switches``: S."""
-    width = _width(effect, states, summed=summed)
+    width = _width(effect, states)
     if width <= WIDEST_BAND:
-        return _banded(effect, states, width, summed=summed)
+        return _banded(effect, states, width)
     shares, loud = None, states[..., effect.loud]
     if switches > 1:
         shares = one_profile(loud, switches)
@@ -100,34 +98,30 @@ def made(effect: Effect, states: Array, switches: int, *, summed: bool) -> list[
             shares = one_profile(loud @ effect.flat[effect.loud], switches)
     kernels = states @ effect.flat if shares is None else shares[1]
     kernels = kernels.reshape(*kernels.shape[:2], *effect.shape)
-    parts = parts_of(kernels.reshape(-1, *effect.shape), summed=summed)
+    parts = parts_of(kernels.reshape(-1, *effect.shape))
     parts = parts.reshape(*kernels.shape[:2], *parts.shape[1:])
     if is_large(parts[0]):
-        whole = [Operator(kernel, summed=summed, parts=part) for kernel, part in zip(kernels, parts, strict=True)]
+        whole = [Operator(kernel, parts=part) for kernel, part in zip(kernels, parts, strict=True)]
     else:
         matrix = toeplitz_of(parts.reshape(-1, *parts.shape[2:]))
         matrix = matrix.reshape(*kernels.shape[:2], *matrix.shape[1:])
-        whole = [Operator(kernel, summed=summed, matrix=part) for kernel, part in zip(kernels, matrix, strict=True)]
+        whole = [Operator(kernel, matrix=part) for kernel, part in zip(kernels, matrix, strict=True)]
     if shares is None:
         return list(whole)
     quiet = states[..., effect.quiet].sum(-1)
     return [QuietOrOne(*each) for each in zip(quiet, shares[0], whole, strict=True)]
 
 
-def _width(effect: Effect, states: Array, *, summed: bool) -> int:
+def _width(effect: Effect, states: Array) -> int:
     """Cells that the items may add, one more; too many where a band cannot serve."""
     bits, *grid = effect.shape
-    if len(grid) != 1 or (bits > 1 and not summed) or grid[0] <= WIDEST_BAND:
+    if len(grid) != 1 or bits > 1 or grid[0] <= WIDEST_BAND:
         return WIDEST_BAND + 1
     return int(effect.width[states.any((0, 1))].max(initial=1))
 
 
-def _banded(effect: Effect, states: Array, width: int, *, summed: bool) -> list[SingleOperator]:
-    bits, cells = effect.shape
-    narrow = effect.flat.reshape(-1, bits, cells)[:, :, :width]
-    if summed and bits > 1:
-        narrow = over_subsets(narrow, axis=1)
-    kernels = (states @ narrow.reshape(len(narrow), -1)).reshape(*states.shape[:2], bits, width)
+def _banded(effect: Effect, states: Array, width: int) -> list[AnyOperator]:
+    kernels = (states @ effect.flat[:, :width])[:, :, None]
     return [Banded(kernel) for kernel in kernels]
 
 

@@ -49,11 +49,15 @@ class Terms:
         return (weights[:, :, None] * keep).reshape(len(weights), -1, weights.shape[2])
 
     def joined(self, terms: Array) -> Array:
-        """(V S, P, ...) of terms (V S, P A, ...)."""
+        """(V S, P, ...) of terms (V S, P A, ...), chances."""
+        return np.asarray(np.maximum(self.summed(terms), 0.0))
+
+    def summed(self, terms: Array) -> Array:
+        """(V S, P, ...) of terms (V S, P A, ...), in any coordinates."""
         split = self._split(terms)
         factor = _in_turn(self.factor, len(terms))
         joined = (split.reshape(*split.shape[:3], -1) * factor[..., None]).sum(2)
-        return np.asarray(np.maximum(joined.reshape(*split.shape[:2], *split.shape[3:]), 0.0))
+        return np.asarray(joined.reshape(*split.shape[:2], *split.shape[3:]))
 
     def apart(self, terms: Array) -> Array:
         """(S A, P, ...) of terms (S, P A, ...)."""

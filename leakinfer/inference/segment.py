@@ -48,48 +48,35 @@ class Segment:
         joined = [math.prod(sizes[i] for i in part) for part in parts[:3]]
         self.shape: tuple[int, ...] = (*joined, *(sizes[i] for i in parts[3]))
 
-    def with_axis(self, old: Axis, new: Axis) -> Segment:
-        """The segment with an axis replaced; its forward messages stay."""
+    def with_axes(self, new: Mapping[str, Axis]) -> Segment:
+        """The segment with the axes of these names replaced, without backward messages."""
 
         def swapped(axes: list[Axis]) -> list[Axis]:
-            return [new if axis is old else axis for axis in axes]
+            return [new.get(axis.name, axis) for axis in axes]
 
         return replace(self, axes=swapped(self.axes), opens=swapped(self.opens), closes=swapped(self.closes), after=[])
-
-    def in_summed_form(self, swap: Mapping[str, Axis]) -> Segment:
-        """The segment with its response axes replaced, entries of a set of explained responses summed over subsets."""
-
-        def swapped(axes: list[Axis]) -> list[Axis]:
-            return [swap.get(axis.name, axis) for axis in axes]
-
-        other = replace(self, axes=swapped(self.axes), opens=swapped(self.opens), closes=swapped(self.closes))
-        places = [place + 1 for place, axis in enumerate(self.axes) if axis.name in swap]
-        if places:
-            other.before = [other._fold(_summed(self._unfold(message), places)) for message in self.before]
-            other.after = [other._fold(_parted(self._unfold(message), places)) for message in self.after]
-        return other
 
     def enter(self, message: Array, *, rescale: bool = False) -> Array:
         """From in front of the segment to before its first link; ``rescale`` sets the scale instead of using it."""
         raw = self._open(message, self.opens, "opening")
         if rescale:
             self.scale_in = scale_of(raw)
-        return self._fold(raw / self.scale_in)
+        return self.fold(raw / self.scale_in)
 
     def leave(self, message: Array) -> Array:
         """From after its last link to behind the segment."""
-        return self._close(self._unfold(message), {axis.name: axis.closing for axis in self.closes})
+        return self._close(self.unfold(message), {axis.name: axis.closing for axis in self.closes})
 
     def enter_back(self, message: Array, *, rescale: bool = False) -> Array:
         """The backward message from behind the segment to after its last link."""
         raw = self._open(message, self.closes, "closing")
         if rescale:
             self.scale_out = scale_of(raw)
-        return self._fold(raw / self.scale_out)
+        return self.fold(raw / self.scale_out)
 
     def leave_back(self, message: Array) -> Array:
         """The backward message from before its first link to in front of the segment."""
-        return self._close(self._unfold(message), {axis.name: axis.opening for axis in self.opens})
+        return self._close(self.unfold(message), {axis.name: axis.opening for axis in self.opens})
 
     def cells(self, positions: Mapping[str, NDArray[np.intp]], count: int) -> NDArray[np.intp]:
         """Flat cell of the inner layout for each draw, from its position on every open axis."""
@@ -106,7 +93,7 @@ class Segment:
 
     def opening_table(self) -> Array:
         """(kept axes in rank order, opened ones flattened in the order of ``opens``): how likely they open so."""
-        message = self._unfold(self.after[0])[0]
+        message = self.unfold(self.after[0])[0]
         kept = [place for place, axis in enumerate(self.axes) if axis not in self.opens]
         moved = message.transpose(*kept, *(self.axes.index(axis) for axis in self.opens))
         prior = np.ones(())
@@ -114,11 +101,13 @@ class Segment:
             prior = np.multiply.outer(prior, axis.opening)
         return np.asarray((moved * prior).reshape(*moved.shape[: len(kept)], -1))
 
-    def _fold(self, message: Array) -> Array:
+    def fold(self, message: Array) -> Array:
+        """From (rows, open axes in rank order) to the layout inside."""
         moved = message.transpose(0, *(i + 1 for i in self.order))
         return moved.reshape(message.shape[0], *self.shape)
 
-    def _unfold(self, message: Array) -> Array:
+    def unfold(self, message: Array) -> Array:
+        """The inverse of :meth:`fold`."""
         spread = message.reshape(message.shape[0], *self._sizes)
         return spread.transpose(0, *(i + 1 for i in self._inverse))
 
@@ -140,24 +129,6 @@ class Segment:
             if vector is not None:
                 message = np.tensordot(message, vector, axes=(place + 1, 0))
         return message
-
-
-def _summed(message: Array, places: list[int]) -> Array:
-    """Along each response axis: (unexplained, either)."""
-    result = message.copy()
-    for place in places:
-        view = np.moveaxis(result, place, 0)
-        view[1] += view[0]
-    return result
-
-
-def _parted(message: Array, places: list[int]) -> Array:
-    """What :func:`_summed` asks of backward messages, so that products stay the same."""
-    result = message.copy()
-    for place in places:
-        view = np.moveaxis(result, place, 0)
-        view[0] -= view[1]
-    return result
 
 
 def scale_of(message: Array) -> float:

@@ -81,7 +81,8 @@ def test_searching_in_vain_follows_the_best_order_step_by_step(q: float) -> None
     model, steps = hidden_object(p), 0
     while max(p) <= 1 / math.e and steps < 12:
         best = int(np.argmax(np.array(p) * q))
-        assert int(np.argmax([bits(model, place, q) for place in range(len(p))])) == best
+        told_by = [bits(model, place, q) for place in range(len(p))]
+        assert told_by[best] == pytest.approx(max(told_by), abs=CLOSE)  # places can become equal
         model = model.observing(Observation(look(best, q), 0))
         p, steps = silent(p, best, q), steps + 1
         right = [solve(model).marginal(f"place {n}")[1] for n in range(len(p))]
