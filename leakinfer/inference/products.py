@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
@@ -25,8 +25,8 @@ from leakinfer.inference.algebra import AnyOperator
 from leakinfer.inference.chain import WIDEST_KERNEL, Chain, Wanted
 from leakinfer.inference.findings import RESPONSE, SUM, Axis
 from leakinfer.inference.link import Link, side_by_side
-from leakinfer.inference.making import Asked
-from leakinfer.inference.model import Array
+from leakinfer.inference.making import KEPT_EFFECTS, Asked
+from leakinfer.inference.model import Array, Table
 
 FEW_CELLS = 12
 POINTS_PER_CELL = (2, 8)  # on the whole circle; the more, where a sum has few cells: with more points less cancels
@@ -101,6 +101,15 @@ def effects_of(link: Link, sums: Sums) -> Products:
     pairs = [np.stack([below, below + at], axis=-1) for below, at in zip(link.below, link.at, strict=True)]
     spreads = [_times(each, of_sum(*size).forward) for each, size in zip(link.spreads, sums, strict=True)]
     return side_by_side(link.item.states, pairs, spreads)
+
+
+@lru_cache(KEPT_EFFECTS)
+def _of_tables(tables: tuple[Table, ...], states: int, sums: Sums) -> Products:
+    """:func:`effects_of` of an item under no response, from one job of a search to the next."""
+    spreads = [
+        _times(table.values[None, None], of_sum(*size).forward) for table, size in zip(tables, sums, strict=True)
+    ]
+    return side_by_side(states, [], spreads)
 
 
 def of_cavity(seen: Array, sums: Sums) -> Products:
@@ -237,7 +246,9 @@ class ProductScan(Chain):
         link = self.links[place]
         key = place if link.effects_key is None else link.effects_key
         if key not in self._factors:
-            self._factors[key] = effects_of(link, tuple(self._sums[name] for name in link.sums))
+            sums = tuple(self._sums[name] for name in link.sums)
+            alone = None if link.tables is None else _of_tables(link.tables, link.item.states, sums)
+            self._factors[key] = effects_of(link, sums) if alone is None else alone
         return self._factors[key]
 
 

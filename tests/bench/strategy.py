@@ -5,6 +5,8 @@
     python tests/bench/strategy.py --studies checklist  # one of the three; without it no figures
     python tests/bench/strategy.py --likely-jobs 60 --weight-jobs 60      # fewer of what takes long
     python tests/bench/strategy.py --out FOLDER         # kept there; the same command goes on where it was stopped
+    python tests/bench/strategy.py --studies checklist --jobs 200 --seed 7 --keep seven.parquet  # a part
+    python tests/bench/strategy.py --studies checklist --jobs 300 --seed 8 --parts seven.parquet  # both counted
 
 Three studies of the same jobs: against a checklist; with a leak that is left weighing half and twice as much; against
 the likeliest part first. The world is as the program believes. Ratios are medians over the jobs of the minutes until
@@ -22,8 +24,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import argparse
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -71,11 +74,29 @@ def played(plan: Plan, folder: Path, workers: int) -> Tables:
     return read(folder)
 
 
-def measured(plans: Mapping[str, Plan], folder: Path, workers: int) -> dict[str, Any]:
-    """Play the studies, then all figures; those of the default alone are of the first study."""
+def with_parts(tables: Tables, parts: Sequence[Path]) -> Tables:
+    """The jobs of other parts of a study counted in, numbered on; what tests and sites told stays that of this part."""
+    import pandas as pd
+
+    jobs = [tables.jobs]
+    for path in parts:
+        more = pd.read_parquet(path)
+        if set(more["policy"]) != set(tables.jobs["policy"]) or list(more) != list(tables.jobs):
+            raise SystemExit(f"{path}: jobs of other policies or columns; allowed: parts of this study (--keep)")
+        jobs.append(more.assign(job=more["job"] + max(each["job"].max() for each in jobs) + 1))
+    return replace(tables, jobs=pd.concat(jobs, ignore_index=True))
+
+
+def measured(
+    plans: Mapping[str, Plan], folder: Path, workers: int, parts: Sequence[Path] = (), keep: Path | None = None
+) -> dict[str, Any]:
+    """Play the studies, then all figures; those of the default alone are of the first study, as are the parts."""
     tables = {study: played(plan, folder / study, workers) for study, plan in plans.items()}
-    found = {study: results(table) for study, table in tables.items()}
     first = next(iter(plans))
+    if keep is not None:
+        tables[first].jobs.to_parquet(keep)
+    tables[first] = with_parts(tables[first], parts)
+    found = {study: results(table) for study, table in tables.items()}
     main, jobs = found[first], tables[first].jobs
     seconds = {study: table.jobs.groupby(["system", "policy"])["seconds"].mean() for study, table in tables.items()}
     pace = {system: 60 / seconds[first][system, DEFAULT] for system in main.systems}
@@ -91,8 +112,11 @@ def measured(plans: Mapping[str, Plan], folder: Path, workers: int) -> dict[str,
         "calibration": _calibration(main),
         "stop_risk": _stop_risk(main),
         "information": _information(main),
-        "jobs_per_system": {study: plan.jobs for study, plan in plans.items()},
+        "jobs_per_system": {
+            study: int(table.jobs.groupby("system")[["job"]].nunique()["job"].min()) for study, table in tables.items()
+        },
         "seed": plans[first].seed,
+        "parts": [path.name for path in parts],
     }
     return report(figures, AIMS, more)
 
@@ -221,12 +245,14 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--seed", type=int, default=20261201)
     parser.add_argument("--out", type=Path, help="keep the study here")
+    parser.add_argument("--keep", type=Path, help="the jobs of the first study as one file, a part of a larger study")
+    parser.add_argument("--parts", type=Path, nargs="+", default=[], help="such files of other seeds, counted in")
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
     jobs = {CHECKLIST: given.jobs, WEIGHTS: given.weight_jobs or given.jobs, LIKELY: given.likely_jobs or given.jobs}
     plans = {study: plan_of(study, jobs[study], tuple(given.systems), given.seed) for study in given.studies}
     with tempfile.TemporaryDirectory() if given.out is None else nullcontext(given.out) as folder:
-        found = measured(plans, Path(folder), given.processes)
+        found = measured(plans, Path(folder), given.processes, given.parts, given.keep)
     if given.json:
         print(as_json(found))
         return
