@@ -18,6 +18,7 @@ from leakinfer.inference.segment import Segment
 
 BUDGET_BITS = 18.5  # log2 of the cells that may be open at once: 2 MB a message
 BUDGET_WORK = 1e9  # products of one scan: about a second, and scoring tests costs some tens of scans
+BUDGET_CELLS = 4000  # of three or more sums at one item: what else says of it takes their square, 0.1 GB a switch
 
 HELD = "held open"
 
@@ -66,7 +67,7 @@ def lay_out(
     links = [_link(model, findings, model.items[i], opened[i], touches[i] & private) for i in order]
     if any(link.terms.cancel(link.weights, link.item.count) for link in links if link.terms):
         return lay_out(model, together, held=held, extra=extra, budget=budget, inside=False)
-    if _work(links, [opened[i] for i in order], weight) > BUDGET_WORK:
+    if _work(links, [opened[i] for i in order], weight) > BUDGET_WORK or any(map(_crowded, links)):
         raise OverBudget(cost)
     factor += sum(link.log_scale for link in links)
     return Chain(_segments(links, [opened[i] for i in order], findings), factor, findings.named_sums)
@@ -90,6 +91,11 @@ def _work(links: Sequence[Link], opened: Sequence[frozenset[str]], weight: Mappi
         total += 2**bits * each
         bits -= sum(weight[name] for name in names if last[name] == place)
     return total
+
+
+def _crowded(link: Link) -> bool:
+    """Whether too many sums meet at an item."""
+    return len(link.cells) > 2 and math.prod(link.cells) > BUDGET_CELLS
 
 
 def _hold(findings: Findings, held: AmountTest) -> tuple[Findings, str]:

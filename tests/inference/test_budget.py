@@ -16,10 +16,12 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from leakinfer.inference import (
+    AmountTest,
     Item,
     LevelTest,
     Model,
     Observation,
+    Posterior,
     SampledPosterior,
     Table,
     information,
@@ -137,3 +139,15 @@ def test_information_from_draws_is_about_the_target_that_is_asked_for(most: int)
     right = solve_by_enumeration(model)
     np.testing.assert_allclose(found.outcomes, right.outcomes(test), rtol=0, atol=0.03)
     assert abs(found.bits - right.information(test, groups, most)) <= 0.02
+
+
+@pytest.mark.parametrize(("cells", "kind"), [(12, Posterior), (20, SampledPosterior)])
+def test_three_sums_at_one_item_are_exact_while_they_are_short(cells: int, kind: type) -> None:
+    """What all else says of the item is a table of their cells squared: 20^6 of them would take half a gigabyte."""
+    rng = np.random.default_rng(5)
+    items = tuple(Item(f"item{n}", np.array([0.8, 0.1, 0.1])) for n in range(3))
+    sums = [
+        AmountTest({item.name: Table(rng.dirichlet(np.ones(cells), size=3)) for item in items}, rng.random((cells, 1)))
+        for _ in range(3)
+    ]
+    assert isinstance(solve(Model(items, (), tuple(Observation(one, 0) for one in sums))), kind)
