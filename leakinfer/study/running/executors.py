@@ -41,10 +41,9 @@ def processes(count: int) -> Iterator[Executor | None]:
         try:
             yield pool
         except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
             for child in set(multiprocessing.active_children()) - others:
                 child.terminate()
-                child.join()
+            pool.shutdown(cancel_futures=True)  # its thread waits for them; two that wait for one can miss its end
             raise
 
 
