@@ -186,17 +186,28 @@ def cavity(before: Array, after: Array) -> Array:
     return joined.reshape(switches, 2**bits, *grid)
 
 
-def power(kernel: Array, count: int) -> Array:
-    """The kernel of ``count`` equal independent items, by repeated squaring: (S, B, G..) -> same."""
+def power(kernel: Array, count: int, together: Callable[[Array, Array], Array] | None = None) -> Array:
+    """The kernel of ``count`` equal independent items, by repeated squaring: (S, B, G..) -> same.
+
+    ``together``: how two kernels become one, if not by :func:`join`.
+    """
+    together = join if together is None else together
     result, square = None, kernel
     while True:
         if count & 1:
-            result = square if result is None else join(result, square)
+            result = square if result is None else together(result, square)
         count >>= 1
         if not count:
             assert result is not None
             return result
-        square = join(square, square)
+        square = together(square, square)
+
+
+def times(real: Array, matrix: Array) -> Array:
+    """(..., n) by a matrix (..., n, m) that may be complex, without making real values complex."""
+    if np.iscomplexobj(real) or not np.iscomplexobj(matrix):
+        return np.asarray(real @ matrix)
+    return np.asarray((real @ np.ascontiguousarray(matrix).view(float)).view(complex))
 
 
 def join(first: Array, second: Array) -> Array:

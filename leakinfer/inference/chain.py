@@ -154,12 +154,14 @@ class Chain:
 
     def _kernel(self, ask: Wanted) -> Array:
         """(V S, B, G..) of all copies; where an item may be hidden, a mixture of two."""
-        link, effects = self.links[ask.place], self.effects(ask.place)
-        kernel = link.kernel(ask.weights, effects)
+        kernel = self._of_copies(ask.place, ask.weights)
         if ask.aside is None:
             return kernel
         chance = ask.aside[0].reshape(-1, *(1,) * (kernel.ndim - 1))
-        return (1 - chance) * kernel + chance * link.kernel(ask.aside[1], effects)
+        return np.asarray((1 - chance) * kernel + chance * self._of_copies(ask.place, ask.aside[1]))
+
+    def _of_copies(self, place: int, weights: Array) -> Array:
+        return self.links[place].kernel(weights, self.effects(place))
 
     def _wide(self, ask: Wanted) -> WideOperator | Mixture:
         link = self.links[ask.place]

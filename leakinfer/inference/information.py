@@ -27,7 +27,7 @@ from leakinfer.inference.link import aligned
 from leakinfer.inference.making import Asked
 from leakinfer.inference.model import AmountTest, Array, LevelTest, Model, ModelError, SwitchTest, Table, Test
 from leakinfer.inference.posterior import Posterior
-from leakinfer.inference.products import MOST_DOUBT, ProductScan, in_products
+from leakinfer.inference.products import LARGEST_ERROR, ProductScan, in_products
 
 LARGEST_PASS = 1_000_000_000  # bytes of messages by products; as cells they take a half to a fourth
 
@@ -147,7 +147,7 @@ class _Scan:
         """By variant, as :meth:`_Pass.tables`."""
         if self._quick.kept_bytes < LARGEST_PASS:
             found = self._quick.tables(max_on)
-            if self._quick.doubt < MOST_DOUBT:
+            if self._quick.error < LARGEST_ERROR:
                 return found
         return self._plain().tables(max_on)
 
@@ -212,7 +212,7 @@ class _Pass:
             for item, mask in group.items():
                 place = chain.place[item]
                 self.owner[place], self.masks[place] = number, mask
-        self.groups, self.doubt = len(groups), 0.0
+        self.groups, self.error = len(groups), 0.0
         places = {*self.owner, *scope}
         self.first, self.last = (min(places), max(places)) if places else (0, 0)
         self.begins = {number: place for place, number in sorted(self.owner.items(), reverse=True)}
@@ -345,7 +345,7 @@ class _Pass:
                 message = self._cross(message, place, back=False)
         behind = self._stacked(chain.after(self.last))
         if isinstance(chain, ProductScan):
-            self.doubt = chain.doubt(message, behind, self.last)
+            self.error = chain.error_bound(message, behind, self.last)
         result = self._join(message, behind, self.last)
         done.update(zip(rows, result, strict=True))
         return done

@@ -65,26 +65,30 @@ class Link:
         pairs = [np.stack(pair, axis=-1) for pair in zip(self.below, self.at, strict=True)]
         return side_by_side(self.item.states, pairs, self.spreads)
 
-    def kernel(self, weights: Array, effects: Array) -> Array:
-        """(S, B, G..) of all copies together, the private switches summed out."""
+    def kernel(self, weights: Array, effects: Array, *, factors: bool = False) -> Array:
+        """(S, B, G..) of all copies together, the private switches summed out.
+
+        ``factors``: effects are told so that what joins multiplies (:mod:`leakinfer.inference.products`).
+        """
         if self.item.count == 1:
             weighted = weights * self.private_prior[:, None]
             if effects.shape[:2] == (1, 1):
-                return np.asarray(np.tensordot(weighted.sum(1), effects[0, 0], axes=(1, 0)), dtype=float)
+                return _sum_states(weighted.sum(1, keepdims=True), effects)[:, 0]
             return np.asarray(_sum_states(weighted, effects).sum(1))
         each = weights[0].size // self.item.states * effects[0, 0, 0].nbytes * (self.terms.count if self.terms else 1)
         step = max(TOGETHER // (each * len(self.weights)), 1) * len(self.weights)  # whole variants of weights
         parts = [
-            np.moveaxis(self.by_switch(weights[i : i + step], effects), 1, -1) @ self.private_prior
+            np.moveaxis(self.by_switch(weights[i : i + step], effects, factors=factors), 1, -1) @ self.private_prior
             for i in range(0, len(weights), step)
         ]
-        return np.concatenate(parts) if len(parts) > 1 else np.asarray(parts[0], dtype=float)
+        return np.concatenate(parts) if len(parts) > 1 else np.asarray(parts[0])
 
-    def by_switch(self, weights: Array, effects: Array) -> Array:
+    def by_switch(self, weights: Array, effects: Array, *, factors: bool = False) -> Array:
         """(S, P, B, G..) of all copies together, by private switch."""
         if self.terms is None:
-            return self._power(_sum_states(weights, effects), self.item.count)
-        return self.terms.joined(self._power(self._in_terms(weights, effects), self.item.count))
+            return self._power(_sum_states(weights, effects), self.item.count, factors=factors)
+        copies = self._power(self._in_terms(weights, effects), self.item.count, factors=factors)
+        return self.terms.summed(copies) if factors else self.terms.joined(copies)
 
     def others(self, weights: Array, effects: Array) -> Array:
         """(S, P, B, G..) of all copies but one, by private switch; of a count above 1. (S A, P, B, G..) with terms."""
@@ -108,10 +112,12 @@ class Link:
             self, responses=(*self.responses, *names), below=(*self.below, *below), at=(*self.at, *at), terms=None
         )
 
-    def _power(self, copies: Array, count: int) -> Array:
+    def _power(self, copies: Array, count: int, *, factors: bool = False) -> Array:
         """(S, P, B, G..) of one copy, of ``count`` copies."""
         if count == 1:
             return copies
+        if factors:
+            return algebra.power(copies, count, np.multiply)
         flat = copies.reshape(-1, *copies.shape[2:])
         if flat.nbytes > LARGEST_KEPT:
             return algebra.power(flat, count).reshape(copies.shape)
@@ -157,9 +163,12 @@ def _power(copies: bytes, shape: tuple[int, ...], count: int) -> Array:
 def _sum_states(weights: Array, effects: Array) -> Array:
     """sum_k weights[s, p, k] effects[s, p, k, ...]."""
     flat = effects.reshape(*effects.shape[:3], -1)
-    if 1 < flat.shape[0] < weights.shape[0]:  # several variants of weights take the effects in turn
-        flat = np.concatenate([flat] * (weights.shape[0] // flat.shape[0]))
-    summed = (weights[:, :, None, :] @ flat)[:, :, 0]
+    if flat.shape[:2] == (1, 1):
+        summed = algebra.times(weights, flat[0, 0])
+    else:
+        if 1 < flat.shape[0] < weights.shape[0]:  # several variants of weights take the effects in turn
+            flat = np.concatenate([flat] * (weights.shape[0] // flat.shape[0]))
+        summed = algebra.times(weights[:, :, None, :], flat)[:, :, 0]
     return summed.reshape(*summed.shape[:2], *effects.shape[3:])
 
 

@@ -19,7 +19,7 @@ from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.marginal import over_switches, state
 from leakinfer.inference.model import Array, LevelTest, SwitchTest, Table
 from leakinfer.inference.posterior import Posterior
-from leakinfer.inference.products import MOST_DOUBT, doubt, effects_of, factors_of, of_cavity, on_half
+from leakinfer.inference.products import LARGEST_ERROR, circles_of, effects_of, error_bound, of_cavity
 
 
 class Probe(NamedTuple):
@@ -160,9 +160,9 @@ class GroupView:
     def _counted(self, place: int, link: Link, probes: Sequence[Probe]) -> list[Array]:
         """The same for several copies: kernels of all copies under "none emits more than a level"."""
         sides = self._cavities(place)
-        kernels, sums = self._kernels(place, link, probes, in_factors=True), on_half(link)
+        kernels, sums = self._kernels(place, link, probes, in_factors=True), circles_of(link)
         seen_by = [of_cavity(side, sums) for side in sides]
-        if max(doubt(*each, sums) for each in zip(kernels, seen_by, sides, strict=True)) > MOST_DOUBT:
+        if max(error_bound(*each, sums) for each in zip(kernels, seen_by, sides, strict=True)) > LARGEST_ERROR:
             kernels, seen_by = self._kernels(place, link, probes, in_factors=False), list(sides)
         below = [_joined(kernel, seen).real for kernel, seen in zip(kernels, seen_by, strict=True)]
         tables, number = [], 1
@@ -185,10 +185,8 @@ class GroupView:
         weights = np.stack([link.weights, *(link.weights * column for column in columns)])
         both = np.concatenate([weights * ~self.masks[place], weights])  # (2 variants, S, P, K)
         weights = both.reshape(-1, *both.shape[2:])
-        if in_factors:
-            kernels = factors_of(link, weights, effects_of(link, on_half(link)))
-        else:
-            kernels = link.kernel(weights, self.chain.effects(place))
+        effects = effects_of(link, circles_of(link)) if in_factors else self.chain.effects(place)
+        kernels = link.kernel(weights, effects, factors=in_factors)
         kernels = kernels.reshape(2, -1, *both.shape[1:2], *kernels.shape[1:])
         if key is not None:
             self.chain.counted_kernels[key] = kernels

@@ -7,13 +7,13 @@ all that is in the last cell or beyond; the others lie on a circle of radius r <
 the cells below the last, where what is beyond would alias comes in r^points less. Backward messages take the
 coordinates in which the contraction with a forward one stays the same.
 
-Both errors are absolute and bounded as one goes (:data:`MOST_DOUBT`); the plain scan stands in where they are large.
+Both errors are absolute and bounded as one goes (:data:`LARGEST_ERROR`); the plain scan stands in where they are large.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache, lru_cache
 from typing import Any, NamedTuple, TypeAlias
@@ -21,32 +21,42 @@ from typing import Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from leakinfer.inference.algebra import AnyOperator
+from leakinfer.inference.algebra import AnyOperator, times
 from leakinfer.inference.chain import WIDEST_KERNEL, Chain, Wanted
 from leakinfer.inference.findings import RESPONSE, SUM, Axis
 from leakinfer.inference.link import Link, side_by_side
 from leakinfer.inference.making import KEPT_EFFECTS, Asked
 from leakinfer.inference.model import Array, Table
 
-FEW_CELLS = 12
-POINTS_PER_CELL = (2, 8)  # on the whole circle; the more, where a sum has few cells: with more points less cancels
+# Points on the whole circle for each cell; more points cancel less. Of one sum, of several side by side, of a short one
+ALONE, BESIDE, FEW = 3, 2, 8
+FEW_CELLS = 12  # so short a sum costs next to nothing
 DIGITS = 17.0  # that damping shares out between what aliases and what cancels; rounding seldom comes near its bound
 ROUNDING = 1e-16
-MOST_DOUBT = 1e-5  # of the evidence, bound of what aliases and of rounding; beyond, the plain scan stands in
-LEAST_NOISE = 1e-13
-TOGETHER = 4_000_000  # bytes of kernels of one copy taken at once
+LARGEST_ERROR = 1e-5  # bound of what aliases and of rounding, over the evidence; beyond, the plain scan stands in
 LARGE = 1_000_000  # bytes of a kernel from which it is made when it acts and not kept
 
-Products: TypeAlias = NDArray[Any]  # complex where a sum is open
-Circle: TypeAlias = tuple[int, bool, float]  # cells of a sum; whether the whole circle is taken; digits of damping
-Sums: TypeAlias = tuple[Circle, ...]
+Transformed: TypeAlias = NDArray[Any]  # complex where a sum is open
 
 
 class Coordinates(NamedTuple):
     """Of one axis: (size, new size) matrices for forward and backward messages along it."""
 
-    forward: Products
-    backward: Products
+    forward: Transformed
+    backward: Transformed
+
+
+class Circle(NamedTuple):
+    """Where the generating function of a sum is told, by its ``cells``: at so many points of the ``whole`` circle, or
+    of its half, which is enough along one axis since the real part of a contraction counts; ``digits`` of damping."""
+
+    cells: int
+    points: int
+    whole: bool
+    digits: float
+
+
+Sums: TypeAlias = tuple[Circle, ...]
 
 
 @cache
@@ -56,66 +66,67 @@ def of_response() -> Coordinates:
 
 
 @cache
-def of_sum(cells: int, whole: bool, digits: float) -> Coordinates:
-    """Values of the generating function, at z = 1 first. ``whole``: on the whole circle; else on its half, which is
-    enough along one axis, since the real part of the contraction counts. ``digits``: see :func:`damping`."""
-    points = cells * _points(cells)
+def of_sum(circle: Circle) -> Coordinates:
+    """Values of the generating function, at z = 1 first."""
+    cells, points, whole, digits = circle
     count = points if whole else points // 2 + 1
-    circle = 10 ** (-digits / points) * np.exp(-2j * np.pi * np.arange(count) / points)
-    forward = np.concatenate([[1.0], circle]) ** np.arange(cells)[:, None]
+    places = 10 ** (-digits / points) * np.exp(-2j * np.pi * np.arange(count) / points)
+    forward = np.concatenate([[1.0], places]) ** np.arange(cells)[:, None]
     share = np.full(count, 1 / points)
     if not whole:
         share[1:-1] *= 2
     backward = np.zeros_like(forward)
-    backward[:-1, 1:] = share * circle ** -np.arange(cells - 1)[:, None]
+    backward[:-1, 1:] = share * places ** -np.arange(cells - 1)[:, None]
     backward[-1, 1:] = -backward[:-1, 1:].sum(0)
     backward[-1, 0] = 1
     return Coordinates(forward, backward)
 
 
-def _points(cells: int) -> int:
-    return POINTS_PER_CELL[cells <= FEW_CELLS]
+def circles(cells: Sequence[int], half: int, groups: Sequence[Collection[int]]) -> Sums:
+    """Those of some sums, the ``half`` th on half a circle. ``groups``: which are open side by side, whose roundings
+    multiply: as many digits are damped by as cancelling leaves."""
+    most = BESIDE if max(map(len, groups)) > 1 else ALONE
+    each = [FEW if size <= FEW_CELLS else most for size in cells]
+    digits = min(DIGITS / (1 + sum(1 / each[i] for i in group)) for group in groups)
+    return tuple(
+        Circle(size, size * per_cell + size * per_cell % 2, i != half, digits)
+        for i, (size, per_cell) in enumerate(zip(cells, each, strict=True))
+    )
 
 
-def damping(cells: Iterable[int]) -> float:
-    """Digits that what aliases is damped by: as many as cancelling leaves of sums side by side, whose roundings
-    multiply."""
-    return DIGITS / (1 + sum(1 / _points(size) for size in cells))
-
-
-def along(values: Array, matrices: Mapping[int, Products]) -> Products:
+def along(values: Array, matrices: Mapping[int, Transformed]) -> Transformed:
     """Values with some axes changed by (size, new size) matrices."""
     for axis, matrix in matrices.items():
-        values = np.moveaxis(_times(np.moveaxis(values, axis, -1), matrix), -1, axis)
+        values = np.moveaxis(times(np.moveaxis(values, axis, -1), matrix), -1, axis)
     return values
 
 
-def on_half(link: Link) -> Sums:
-    """The sums of one link on its own: the last one on half of the circle."""
-    last, digits = len(link.sums) - 1, damping(link.cells)
-    return tuple((size, place < last, digits) for place, size in enumerate(link.cells))
+def circles_of(link: Link) -> Sums:
+    """Those of one link on its own."""
+    every = range(len(link.cells))
+    return circles(link.cells, len(every) - 1, [every])
 
 
-def effects_of(link: Link, sums: Sums) -> Products:
+def effects_of(link: Link, sums: Sums) -> Transformed:
     """(S, P, K, B, C..): :meth:`Link.effects` in these coordinates."""
     pairs = [np.stack([below, below + at], axis=-1) for below, at in zip(link.below, link.at, strict=True)]
-    spreads = [_times(each, of_sum(*size).forward) for each, size in zip(link.spreads, sums, strict=True)]
+    if link.tables is not None:
+        spreads = [_told_of(*each) for each in zip(link.tables, sums, strict=True)]
+    else:
+        spreads = [times(each, of_sum(circle).forward) for each, circle in zip(link.spreads, sums, strict=True)]
     return side_by_side(link.item.states, pairs, spreads)
 
 
 @lru_cache(KEPT_EFFECTS)
-def _of_tables(tables: tuple[Table, ...], states: int, sums: Sums) -> Products:
-    """:func:`effects_of` of an item under no response, from one job of a search to the next."""
-    spreads = [
-        _times(table.values[None, None], of_sum(*size).forward) for table, size in zip(tables, sums, strict=True)
-    ]
-    return side_by_side(states, [], spreads)
+def _told_of(table: Table, circle: Circle) -> Transformed:
+    """(1, 1, K, C): a table of amounts; kept from one job of a search to the next."""
+    return times(table.values[None, None], of_sum(circle).forward)
 
 
-def of_cavity(seen: Array, sums: Sums) -> Products:
+def of_cavity(seen: Array, sums: Sums) -> Transformed:
     """What all else says of kernels (S, B, G..), so that the real part of the contraction with factors stays the
     same."""
-    matrices: dict[int, Products] = {2 + place: of_sum(*size).backward for place, size in enumerate(sums)}
+    matrices: dict[int, Transformed] = {2 + i: of_sum(circle).backward for i, circle in enumerate(sums)}
     bits = int(seen.shape[1]).bit_length() - 1
     return along(seen, {1: _of_responses(bits), **matrices} if bits else matrices)
 
@@ -123,7 +134,7 @@ def of_cavity(seen: Array, sums: Sums) -> Products:
 @cache
 def _of_responses(bits: int) -> Array:
     """(2^r, 2^r) for backward messages along the sets of r responses."""
-    matrix: Products = np.ones((1, 1))
+    matrix: Transformed = np.ones((1, 1))
     for _ in range(bits):
         matrix = np.kron(matrix, of_response().backward)
     return matrix
@@ -132,10 +143,10 @@ def _of_responses(bits: int) -> Array:
 class Product:
     """An item that acts by factors (S, B, C..)."""
 
-    def __init__(self, factors: Products) -> None:
+    def __init__(self, factors: Transformed) -> None:
         self.factors = factors[None, :, None]
 
-    def push(self, message: Array) -> Products:
+    def push(self, message: Array) -> Transformed:
         """The message (rows, S, U, B, C..) after the item."""
         return np.asarray(message * self.factors)
 
@@ -145,12 +156,12 @@ class Product:
 class LargeProduct:
     """The same, its factors made anew from states (S, K) and what they do, (K, B C), of ``shape`` (B, C..)."""
 
-    def __init__(self, states: Array, acts: Products, shape: tuple[int, ...]) -> None:
+    def __init__(self, states: Array, acts: Transformed, shape: tuple[int, ...]) -> None:
         self.states, self.acts, self.shape = states, acts, shape
 
-    def push(self, message: Array) -> Products:
+    def push(self, message: Array) -> Transformed:
         """The message (rows, S, U, B, C..) after the item."""
-        return np.asarray(message * _times(self.states, self.acts).reshape(len(self.states), 1, *self.shape))
+        return np.asarray(message * times(self.states, self.acts).reshape(len(self.states), 1, *self.shape))
 
     pull = push
 
@@ -171,28 +182,28 @@ class ProductScan(Chain):
             if axis.name in axes
         }
         self._axes, self._sums, self._sources = axes, sums, plain.home
-        self.alias = max((10**-digits for _, _, digits in sums.values()), default=0.0)
-        self.noise = max(self.alias, LEAST_NOISE)
+        self.alias, rounding = _left_over(sums.values())
+        self.noise = max(self.alias, rounding)
         self.segments = [segment.with_axes(swap) for segment in plain.segments]
         self.home = [segment for segment in self.segments for _ in segment.links]
-        self._crossings, self._factors = {}, dict[Hashable, Products]()
-        self._befores, self._afters = dict[int, Products](), dict[int, Products]()
+        self._crossings, self._factors = {}, dict[Hashable, Transformed]()
+        self._befores, self._afters = dict[int, Transformed](), dict[int, Transformed]()
 
-    def before(self, place: int) -> Products:
+    def before(self, place: int) -> Transformed:
         """The forward message before an item."""
         if place not in self._befores:
             source = self._sources[place]
             self._befores[place] = self._carried(source.before[place - source.first], place, "forward")
         return self._befores[place]
 
-    def after(self, place: int) -> Products:
+    def after(self, place: int) -> Transformed:
         """The backward message after an item."""
         if place not in self._afters:
             source = self._sources[place]
             self._afters[place] = self._carried(source.after[place - source.first + 1], place, "backward")
         return self._afters[place]
 
-    def _carried(self, message: Array, place: int, way: str) -> Products:
+    def _carried(self, message: Array, place: int, way: str) -> Transformed:
         source = self._sources[place]
         matrices = {
             number + 1: getattr(self._axes[axis.name], way)
@@ -201,8 +212,8 @@ class ProductScan(Chain):
         }
         return self.home[place].fold(along(source.unfold(message), matrices)) if matrices else message
 
-    def doubt(self, before: Products, after: Products, place: int) -> float:
-        """Bound of the error of two messages (rows, S, U, B, C..) joined at an item, over the evidence; those of the
+    def error_bound(self, before: Transformed, after: Transformed, place: int) -> float:
+        """Of two messages (rows, S, U, B, C..) joined at an item, over the evidence; those of the
         plain scan are at most 1."""
         sizes = np.abs(before)
         beyond = sizes[(slice(None),) * 4 + (0,) * (sizes.ndim - 4)]  # at z = 1: all there is
@@ -224,31 +235,23 @@ class ProductScan(Chain):
                 found |= {number: LargeProduct(asked[number].states, acts, shape) for number in numbers}
                 continue
             states = np.stack([asked[number].states for number in numbers])
-            factors = _times(states, acts).reshape(*states.shape[:2], *shape)
+            factors = times(states, acts).reshape(*states.shape[:2], *shape)
             found |= {number: Product(each) for number, each in zip(numbers, factors, strict=True)}
         return [found[number] for number in range(len(asked))]
 
     def operators(self, wanted: Sequence[Wanted]) -> list[AnyOperator]:
         """Operators of items with the given weights."""
-        return [Product(self._factors_of(ask)) for ask in wanted]
+        return [Product(self._kernel(ask)) for ask in wanted]
 
-    def _factors_of(self, ask: Wanted) -> Products:
-        """(V S, B, C..) of all copies; where an item may be hidden, a mixture of two."""
-        link, effects = self.links[ask.place], self._effects_of(ask.place)
-        own = factors_of(link, ask.weights, effects)
-        if ask.aside is None:
-            return own
-        chance = ask.aside[0].reshape(-1, *(1,) * (own.ndim - 1))
-        return np.asarray((1 - chance) * own + chance * factors_of(link, ask.aside[1], effects))
+    def _of_copies(self, place: int, weights: Array) -> Transformed:
+        return self.links[place].kernel(weights, self._effects_of(place), factors=True)
 
-    def _effects_of(self, place: int) -> Products:
+    def _effects_of(self, place: int) -> Transformed:
         """(S, P, K, B, C..), one array for all items that act alike."""
         link = self.links[place]
         key = place if link.effects_key is None else link.effects_key
         if key not in self._factors:
-            sums = tuple(self._sums[name] for name in link.sums)
-            alone = None if link.tables is None else _of_tables(link.tables, link.item.states, sums)
-            self._factors[key] = effects_of(link, sums) if alone is None else alone
+            self._factors[key] = effects_of(link, tuple(self._sums[name] for name in link.sums))
         return self._factors[key]
 
 
@@ -266,76 +269,29 @@ def _in_products(chain: Chain) -> ProductScan | None:
     opened = {axis.name: axis for segment in chain.segments for axis in segment.axes if axis.rank[0] in (RESPONSE, SUM)}
     if not opened or any(len(link.responses) > WIDEST_KERNEL for link in chain.links):
         return None
-    cells = {name: axis.opening.size for name, axis in opened.items() if axis.rank[0] == SUM}
-    longest = max(cells, key=cells.__getitem__, default=None)
-    digits = min(damping(cells[axis.name] for axis in part.axes if axis.name in cells) for part in chain.segments)
-    sums = {name: (size, name != longest, digits) for name, size in cells.items()}
-    axes = {name: of_sum(*sums[name]) if name in sums else of_response() for name in opened}
+    names = [name for name, axis in opened.items() if axis.rank[0] == SUM]
+    cells = [opened[name].opening.size for name in names]
+    groups = [[names.index(axis.name) for axis in part.axes if axis.name in names] for part in chain.segments]
+    longest = cells.index(max(cells)) if cells else 0
+    sums = dict(zip(names, circles(cells, longest, groups), strict=True))
+    axes = {name: of_sum(sums[name]) if name in sums else of_response() for name in opened}
     return ProductScan(chain, axes, sums)
 
 
-def factors_of(link: Link, weights: Array, effects: Products) -> Products:
-    """(V S, B, C..) of all copies of an item, from weights (V S, P, K) and effects (S, P, K, B, C..); the private
-    switches are summed out."""
-    terms = link.terms.count if link.terms else 1
-    each = weights[0].size // link.item.states * effects[0, 0, 0].nbytes * terms
-    step = max(TOGETHER // (each * len(link.weights)), 1) * len(link.weights)  # whole variants of weights
-    parts = [
-        np.moveaxis(_by_switch(link, weights[i : i + step], effects), 1, -1) @ link.private_prior
-        for i in range(0, len(weights), step)
-    ]
-    return np.concatenate(parts) if len(parts) > 1 else np.asarray(parts[0])
+def _left_over(sums: Collection[Circle]) -> tuple[float, float]:
+    """What aliases and what rounding leaves, as shares of all there is."""
+    digits = min((circle.digits for circle in sums), default=DIGITS)
+    return 10**-digits, ROUNDING * 10 ** (DIGITS - digits)
 
 
-def doubt(factors: Products, seen_by: Products, seen: Array, sums: Sums) -> float:
-    """Bound of the error of factors (variants, S, B, C..) joined with what all else says, (S, B, C..) and, as cells,
+def error_bound(factors: Transformed, seen_by: Transformed, seen: Array, sums: Sums) -> float:
+    """Of factors (variants, S, B, C..) joined with what all else says, (S, B, C..) and, as cells,
     (S, B, G..)."""
     sizes = np.abs(factors)
     beyond = sizes[(slice(None),) * 3 + (0,) * len(sums)]  # at z = 1: all there is
-    alias = max((10**-digits for _, _, digits in sums), default=0.0)
+    alias, _ = _left_over(sums)
     joined = np.tensordot(sizes, np.abs(seen_by), axes=seen.ndim).max()
     return float(ROUNDING * joined + alias * beyond.sum((1, 2)).max() * np.abs(seen).max())
-
-
-def _by_switch(link: Link, weights: Array, effects: Products) -> Products:
-    """(V S, P, B, C..) of all copies, by private switch."""
-    if link.terms is None:
-        return _power(_sum_states(weights, effects), link.item.count)
-    if effects.shape[1] > 1:
-        effects = np.repeat(effects, link.terms.count, axis=1)
-    return link.terms.summed(_power(_sum_states(link.terms.spread(weights), effects), link.item.count))
-
-
-def _sum_states(weights: Array, effects: Products) -> Products:
-    """sum_k weights[s, p, k] effects[s, p, k, ...]."""
-    flat = effects.reshape(*effects.shape[:3], -1)
-    if flat.shape[:2] == (1, 1):
-        summed = _times(weights, flat[0, 0])
-    else:
-        if 1 < flat.shape[0] < weights.shape[0]:  # several variants of weights take the effects in turn
-            flat = np.concatenate([flat] * (weights.shape[0] // flat.shape[0]))
-        summed = _times(weights[:, :, None, :], flat)[:, :, 0]
-    return np.asarray(summed.reshape(*weights.shape[:2], *effects.shape[3:]))
-
-
-def _power(factors: Products, count: int) -> Products:
-    """Factors to the power of a whole number, by repeated squaring: many times faster than by logarithms."""
-    result, square = None, factors
-    while True:
-        if count & 1:
-            result = square if result is None else result * square
-        count >>= 1
-        if not count:
-            assert result is not None
-            return result
-        square = square * square
-
-
-def _times(real: Array, matrix: Products) -> Products:
-    """(..., n) by a matrix (..., n, m) that may be complex, without making real values complex."""
-    if np.iscomplexobj(real) or not np.iscomplexobj(matrix):
-        return np.asarray(real @ matrix)
-    return np.asarray((real @ np.ascontiguousarray(matrix).view(float)).view(complex))
 
 
 def _changed(axis: Axis, coordinates: Coordinates) -> Axis:

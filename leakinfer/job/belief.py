@@ -68,7 +68,8 @@ class Belief:
         self.detection = Detection(job, self.rates, kept.answers, kept.fair)
         self.origins: dict[str, Origin] = {origin.name: origin for origin in origins(job)}
         self.deficits = deficits(job, self.rates, tuple(self.origins.values()), kept.losses)
-        self.flows = Flows(job, self.detection, self.by_site, self.pairs)
+        weighed = any(deficit.readings for deficit in self.deficits)
+        self.flows = Flows(job, self.detection, self.by_site, self.pairs, beside_loss=weighed)
         self.air = Air(job)
         self.masks: dict[str, Mask] = {
             name: origin.by_state(self.rates.matters(origin.site.section)) for name, origin in self.origins.items()

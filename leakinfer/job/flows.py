@@ -19,7 +19,6 @@ from leakinfer.inference import AmountTest, LevelTest, Observation, Table, split
 from leakinfer.job.detection import Detection, blind_name, reach, with_blind
 from leakinfer.job.finding import Finding, outcome_names
 from leakinfer.job.job import Job
-from leakinfer.job.loss import readings
 from leakinfer.job.origins import NOW, Origin, begun_by
 from leakinfer.job.rates import kind
 from leakinfer.job.tightness import (
@@ -65,14 +64,20 @@ def _grid(flow: float, error: float, per_error: int) -> Grid:
 
 
 class Flows:
-    """The summed flows of one belief."""
+    """The summed flows of one belief. ``beside_loss``: whether what is missing from the charge is a sum, too."""
 
     def __init__(
-        self, job: Job, detection: Detection, by_site: Mapping[str, Sequence[Origin]], pairs: set[tuple[str, str]]
+        self,
+        job: Job,
+        detection: Detection,
+        by_site: Mapping[str, Sequence[Origin]],
+        pairs: set[tuple[str, str]],
+        *,
+        beside_loss: bool,
     ) -> None:
         self.job, self.rates, self.detection, self.by_site, self.pairs = job, detection.rates, detection, by_site, pairs
         self._tables: dict[tuple[object, ...], Table] = {}
-        self._fineness = CELLS_BESIDE_LOSS if readings(job) else CELLS_PER_ERROR
+        self._fineness = CELLS_BESIDE_LOSS if beside_loss else CELLS_PER_ERROR
 
     def observation(self, finding: Finding, number: int) -> Observation:
         """A finding as the engine knows it: by its reading, or by its words where none was written down."""

@@ -60,7 +60,7 @@ def best_plan(model: Model, tests: list[Test], known: dict[tuple[float, ...], fl
 
 def after(model: Model, test: Test, chances: Array, tests: list[Test], known: dict[tuple[float, ...], float]) -> float:
     """Expected number of tests still to come once ``test`` has been made."""
-    futures = [(chance, model.observing(Observation(test, n))) for n, chance in enumerate(chances) if chance > 1e-9]
+    futures = [(chance, model.observing(Observation(test, n))) for n, chance in enumerate(chances) if chance > 1e-12]
     return float(sum(chance * best_plan(then, tests, known) for chance, then in futures))
 
 

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leakinfer.inference import information, solve
-from leakinfer.inference.products import ProductScan, damping, in_products, of_response, of_sum
+from leakinfer.inference import Item, LevelTest, Model, Observation, Posterior, Table, information, solve
+from leakinfer.inference.chain import Chain
+from leakinfer.inference.products import ProductScan, circles, in_products, of_response, of_sum
 from leakinfer.job.belief import Belief
 from leakinfer.planner.candidates import may_charge
 from leakinfer.planner.problem import doable, scored
@@ -34,7 +35,7 @@ def test_amounts_add_as_numpy_convolves(seed: int, cells: int, items: int) -> No
     rng = np.random.default_rng(seed)
     added, likelihood = distributions(rng, items, cells), rng.random(cells)
     right = reduce(capped, added) @ likelihood
-    there, back = of_sum(cells, whole=False, digits=damping([cells]))
+    there, back = of_sum(*circles([cells], 0, [[0]]))
     found = ((added @ there).prod(0) @ (likelihood @ back)).real
     assert found == pytest.approx(right, abs=ROUNDED)
 
@@ -49,8 +50,7 @@ def test_two_sums_add_side_by_side(seed: int, first: int, second: int) -> None:
     for (a, b), chance in np.ndenumerate(one):
         for (c, d), also in np.ndenumerate(other):
             right += chance * also * likelihood[min(a + c, first - 1), min(b + d, second - 1)]
-    digits = damping([first, second])
-    along_first, along_second = of_sum(first, whole=True, digits=digits), of_sum(second, whole=False, digits=digits)
+    along_first, along_second = map(of_sum, circles([first, second], 1, [[0, 1]]))
     factors = [along_first.forward.T @ each @ along_second.forward for each in (one, other)]
     seen = along_first.backward.T @ likelihood @ along_second.backward
     assert (factors[0] * factors[1] * seen).sum().real == pytest.approx(right, abs=100 * ROUNDED)
@@ -73,7 +73,7 @@ def test_scores_equal_those_of_the_plain_scan(kind: str, seed: int, items: int, 
     test, groups = random_test(rng, model, kind), random_groups(rng, model)
     quick = information(solve(model), test, groups, most)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(SCORING, "MOST_DOUBT", -1.0)
+        patch.setattr(SCORING, "LARGEST_ERROR", -1.0)
         plain = information(solve(model), test, groups, most)
     np.testing.assert_allclose(quick.outcomes, plain.outcomes, rtol=0, atol=ROUNDED)
     assert quick.bits == pytest.approx(plain.bits, abs=10 * ROUNDED)
@@ -86,7 +86,7 @@ def test_all_candidates_of_a_job_score_the_same(system: str, monkeypatch: pytest
     found = doable(belief.job, charging=may_charge(belief))
     quick = scored(belief, found=found).scores
     for module in (SCORING, LOCAL):
-        monkeypatch.setattr(module, "MOST_DOUBT", -1.0)
+        monkeypatch.setattr(module, "LARGEST_ERROR", -1.0)
     for one, other in zip(quick, scored(belief, found=found).scores, strict=True):
         assert one.information.bits == pytest.approx(other.information.bits, abs=ROUNDED)
         _close(one.leaking, other.leaking)
@@ -94,3 +94,17 @@ def test_all_candidates_of_a_job_score_the_same(system: str, monkeypatch: pytest
 
 def _close(one: Array, other: Array) -> None:
     np.testing.assert_allclose(one, other, rtol=0, atol=ROUNDED)
+
+
+@pytest.mark.parametrize(("responses", "kind"), [(5, ProductScan), (6, Chain)])
+def test_items_under_very_many_responses_stay_with_the_plain_scan(responses: int, kind: type) -> None:
+    """Their sets double with each response, where the plain scan takes them one by one."""
+    items = tuple(Item(f"item{n}", np.array([0.9, 0.1])) for n in range(2))
+    rng = np.random.default_rng(3)
+    tests = [
+        LevelTest(np.array([0.9, 0.1]), {item.name: Table(distributions(rng, 2, 2)) for item in items})
+        for _ in range(responses)
+    ]
+    found = solve(Model(items, (), tuple(Observation(test, 1) for test in tests)))
+    assert isinstance(found, Posterior)
+    assert type(in_products(found.chain)) is kind

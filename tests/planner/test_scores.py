@@ -37,7 +37,7 @@ from tests.job.small import (
 
 from .oracle import Brute, after_each, again, by_scope, entropy, groups, pick, plan_of
 
-CLOSE = 1e-8  # bits and probabilities, absolute; scoring by products rounds at some 1e-9
+CLOSE = 1e-9  # bits and probabilities, absolute
 
 
 def few_worlds(decades: tuple[float, float], **numbers: float) -> Catalogue:
