@@ -62,7 +62,7 @@ def aids_for(job: Job, candidate: Candidate) -> tuple[SetUp, ...]:
 def steps_for(job: Job, candidate: Candidate, ways: dict[State, Way]) -> tuple[SetUp, ...]:
     """All set-ups that come before a test, in order."""
     told = candidate.condition
-    steps = () if told.state == job.facts.state else ways[told.state].steps
+    steps = ways[told.state].steps
     if told.state == job.facts.state == "running" and told.heating != job.facts.heating:
         steps = (job.catalogue.setups["start"],)
     return (*steps, *aids_for(job, candidate))

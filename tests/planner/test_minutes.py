@@ -65,6 +65,19 @@ def test_a_change_of_state_costs_its_minutes(now: str, other: str, name: str) ->
     assert pick(plan, "probe_point", "joint", other).minutes.state == CATALOGUE.setups[name].minutes > 0
 
 
+@pytest.mark.parametrize(("now", "heating"), [("running", False), ("running", True), ("standing", False)])
+def test_to_turn_a_running_heat_pump_round_is_a_start_of_its_own(now: str, heating: bool) -> None:
+    """Running as it is costs nothing more, the other way round a start, as from a standstill."""
+    start = CATALOGUE.setups["start"]
+    plan = plan_of(shipped_job("heat_pump", state=now, heating=heating))
+    running = [test for test in plan.next if test.candidate.condition.state == "running"]
+    for test in running:
+        as_it_is = (now, heating) == ("running", test.candidate.condition.heating)
+        assert test.minutes.state == (0 if as_it_is else start.minutes)
+        assert (start in test.steps) is not as_it_is
+    assert {test.candidate.condition.heating for test in running} == {False, True}
+
+
 @pytest.mark.parametrize("now", ["standing", "running"])
 def test_what_lasts_and_looks_are_made_as_it_is_now(now: str) -> None:
     plan = plan_of(job_on(two_places(), state=now, consent="intrusive"))
