@@ -204,7 +204,8 @@ def main() -> int:
     """Print what became of each mutant of the sample."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--json", action="store_true")
-    parser.add_argument("--count", type=int, default=40)
+    parser.add_argument("--count", type=int, default=40, help="of all files together")
+    parser.add_argument("--each", type=int, help="so many of each file instead")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=600.0, help="longest run of the tests for one mutant")
     parser.add_argument("--again", action="store_true", help="let those that are left meet all tests")
@@ -212,8 +213,11 @@ def main() -> int:
     parser.add_argument("--tests", nargs="+", default=TESTS, help="files or folders of tests")
     asked = parser.parse_args()
     files = [path for folder in FOLDERS for path in sorted((ROOT / folder).glob("*.py")) if asked.only in str(path)]
-    every = [mutant for path in files for mutant in mutants(path)]
-    sample = random.Random(asked.seed).sample(every, min(asked.count, len(every)))
+    by_file = [mutants(path) for path in files]
+    every = [mutant for found in by_file for mutant in found]
+    drawn = random.Random(asked.seed)
+    pools = [(every, asked.count)] if asked.each is None else [(found, asked.each) for found in by_file]
+    sample = [one for pool, count in pools for one in drawn.sample(pool, min(count, len(pool)))]
     rows = []
     with tempfile.TemporaryDirectory() as name:
         copy = Path(name)
