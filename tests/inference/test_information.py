@@ -14,6 +14,8 @@ from leakinfer.inference import (
     Model,
     ModelError,
     Observation,
+    SampledPosterior,
+    SwitchTest,
     Table,
     information,
     solve,
@@ -107,8 +109,30 @@ def test_a_group_that_does_not_fit_the_model_is_refused(name: str) -> None:
         information(solve(model), probe(rng, range(3)), [MISFITS[name]], max_leaking=1)
 
 
-def test_a_test_that_does_not_fit_the_model_is_refused() -> None:
-    rng = np.random.default_rng(1)
-    model = rare_row(rng)
-    with pytest.raises(ModelError):
-        information(solve(model), probe(rng, (3, 9)), [{"item1": np.array([False, True, True])}], max_leaking=1)
+YES_NO = np.array([[1.0, 0.0], [0.5, 0.5], [0.2, 0.8]])
+LEVEL = np.array([0.98, 0.02])
+UNFITTING: dict[str, tuple[Test, str]] = {
+    "unknown item": (LevelTest(LEVEL, {"nowhere": Table(YES_NO)}), "unknown item nowhere"),
+    "too few states": (LevelTest(LEVEL, {"item1": Table(YES_NO[:2])}), "has 2 states, the item 3"),
+    "unknown switch": (LevelTest(LEVEL, {"item1": Table(np.array([YES_NO, YES_NO]), ("none",))}), "switch none"),
+    "switch test": (SwitchTest("none", np.array([[0.9, 0.1], [0.2, 0.8]])), "unknown switch none"),
+    "sum": (AmountTest({"nowhere": Table(YES_NO)}, np.eye(2)), "unknown item nowhere"),
+}
+
+
+@pytest.mark.parametrize("name", UNFITTING)
+def test_a_test_that_does_not_fit_the_model_is_refused(name: str) -> None:
+    test, told = UNFITTING[name]
+    model = rare_row(np.random.default_rng(1))
+    for posterior in (solve(model), SampledPosterior(model, (), 100, 0)):
+        with pytest.raises(ModelError, match=told):
+            information(posterior, test, [{"item1": np.array([False, True, True])}], max_leaking=1)
+
+
+def test_sets_of_up_to_two_groups_are_told_apart_unless_told_otherwise() -> None:
+    rng = np.random.default_rng(3)
+    model, test = rare_row(rng), probe(rng, range(4))
+    groups = [{f"item{n}": np.array([False, True, True])} for n in range(4)]
+    found = [information(solve(model), test, groups, max_leaking=most).bits for most in (1, 2, 3)]
+    assert information(solve(model), test, groups).bits == found[1]
+    assert found[0] < found[1] < found[2]
