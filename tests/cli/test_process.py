@@ -73,6 +73,19 @@ def test_help_loads_next_to_nothing() -> None:
     assert not modules & (HEAVY | {"numpy", "msgspec", "sqlite3"})
 
 
+def test_the_package_runs_as_the_command_does(tmp_path: Path) -> None:
+    """Where the folder of programs is not on the path, ``python -m leakinfer`` serves."""
+    shown = []
+    for told in ([sys.executable, "-c", MAIN], [sys.executable, "-m", "leakinfer"]):
+        done = subprocess.run(
+            [*told, "next", "none.job"], cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 2
+        shown.append(done.stderr)
+    assert shown[0] == shown[1]
+    assert shown[0].startswith("leakinfer: none.job: does not exist")
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "ascii", "cp1252"])
 def test_any_terminal_can_show_it(tmp_path: Path, encoding: str) -> None:
     path = begun(tmp_path)
