@@ -36,7 +36,7 @@ def over_switches(chain: Chain, place: int, before: Array, after: Array) -> Arra
 def state(chain: Chain, place: int, before: Array, after: Array) -> Array:
     """(K,): the state of one copy, given the two sides; all switches summed out."""
     link = chain.links[place]
-    if link.item.count == 1 and chain.single(place) and not chain.effect(place).owned:
+    if chain.single(place) and not chain.effect(place).owned:
         found = _said_of(chain, place, chain.states(place, link.weights)[:, None], before, after)
         if found is not None:
             return np.asarray(found[0])
