@@ -90,7 +90,7 @@ class GroupView:
         if link.item.count > 1:
             if len(link.responses) > WIDEST_KERNEL:
                 tests = [LevelTest(p.background, {item: p.table}, {item: p.hidden}) for p in probes]
-                return level_tables(self.posterior, tests, [self.group], 1)
+                return [table[:2] for table in level_tables(self.posterior, tests, [self.group], 1)]  # no "more" of one
             return self._counted(place, link, probes)
         if any(name in link.shared for probe in probes for name in probe.switches):
             off, whole = self.on_and_off(item)

@@ -161,8 +161,7 @@ def test_a_counted_item_under_too_many_responses_for_one_kernel(monkeypatch: pyt
     model, group = coil()
     probe = Probe(Table(np.array([[1.0, 0.0], [0.6, 0.4], [0.2, 0.8]])), np.array([0.9, 0.1]), 0.25)
     (table,) = GroupView(Posterior(model), group).tables("bends", [probe])
-    np.testing.assert_allclose(table[:2], listed(model, group, as_test("bends", probe)), rtol=0, atol=CLOSE)
-    assert table[2:].sum() == pytest.approx(0, abs=CLOSE)
+    np.testing.assert_allclose(table, listed(model, group, as_test("bends", probe)), rtol=0, atol=CLOSE)
 
 
 def test_a_group_that_is_one_item_needs_no_second_scan() -> None:

@@ -128,6 +128,10 @@ CASES: dict[str, tuple[Job, tuple[Finding, ...]]] = {
             found("probe_sweep", COIL, "response"),
         ),
     ),
+    "a coil that responded six times": (  # more at once than one kernel takes
+        port_and_coil(),
+        tuple(found("probe_sweep", COIL, "response") for _ in range(6)),
+    ),
     "air that may be fouled": (
         port_and_coil(),
         (
