@@ -29,8 +29,6 @@ from leakinfer.inference.model import Array, ImpossibleEvidence
 from leakinfer.inference.segment import Segment, scale_of
 from leakinfer.inference.wide import Mixture, WideOperator
 
-# Responses on one item beyond which states are scanned one by one: 3^r products against r times the states.
-WIDEST_KERNEL = 5
 TOGETHER = 32  # neighbours whose likelihoods are made at once: few calls, little memory
 
 Mask: TypeAlias = NDArray[np.bool_]
@@ -105,7 +103,7 @@ class Chain:
         for key, ask in fresh.items():
             if self.single(ask.place):
                 singles[key] = Asked(ask.place, self.states(ask.place, ask.weights), ask.held)
-            elif len(self.links[ask.place].responses) > WIDEST_KERNEL:
+            elif self.links[ask.place].wide:
                 found[key] = self._wide(ask)
             else:
                 found[key] = Operator(self._kernel(ask))
@@ -121,8 +119,7 @@ class Chain:
     def single(self, place: int) -> bool:
         """Whether an item is one copy under few responses, with effects that no shared switch changes."""
         link = self.links[place]
-        few = len(link.responses) <= WIDEST_KERNEL
-        return few and link.item.count == 1 and self.effects(place).shape[0] == 1
+        return not link.wide and link.item.count == 1 and self.effects(place).shape[0] == 1
 
     def states(self, place: int, weights: Array) -> Array:
         """(V S, K) of a single item from weights (V S, P, K)."""
@@ -172,7 +169,7 @@ class Chain:
         """Items with the same key have the same operator."""
         link = self.links[ask.place]
         aside = None if ask.aside is None else tuple(part.tobytes() for part in ask.aside)
-        if link.effects_key is None or len(link.responses) > WIDEST_KERNEL:
+        if link.effects_key is None or link.wide:
             return (ask.place, ask.weights.shape[0], ask.weights.tobytes(), aside)
         own = (link.item.count, ask.weights.shape, link.private_prior.tobytes())
         return (link.effects_key, *own, ask.weights.tobytes(), aside)
@@ -272,7 +269,7 @@ class Chain:
 
     def _likelihoods(self, segment: Segment, start: int, end: int) -> None:
         """Those of some neighbours at once: they lie along the axis of the switches."""
-        if len(segment.links[0].responses) > WIDEST_KERNEL:
+        if segment.links[0].wide:
             for place in range(start, end):
                 self._likelihood[place] = self.copy_likelihood(place, self.before(place), self.after(place))
             return
@@ -299,7 +296,7 @@ class Chain:
     def copy_likelihood(self, place: int, before: Array, after: Array) -> Array:
         """(S, P, K): what the two sides and the item's other copies say about one copy, over the evidence."""
         link = self.links[place]
-        if len(link.responses) > WIDEST_KERNEL:
+        if link.wide:
             raw = WideOperator(link, link.weights).copy_likelihood(before, after)
         else:
             raw = link.copy_likelihood(cavity(before, after), self.effects(place), self._others(place))

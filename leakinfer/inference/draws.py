@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakinfer.inference.algebra import Operator
-from leakinfer.inference.chain import WIDEST_KERNEL
 from leakinfer.inference.link import Link
 from leakinfer.inference.model import Array
 from leakinfer.inference.posterior import Posterior
@@ -129,7 +128,7 @@ class _LinkSampler:
 
     def _puller(self, p: int) -> Callable[[Array], Array]:
         """The backward step of one copy."""
-        if len(self.link.responses) > WIDEST_KERNEL:
+        if self.link.wide:
             wide = WideOperator(self.link, self.link.weights)
             return lambda message: wide.one_copy(message, p, back=True)
         summed = np.einsum("sk,skx->sx", self.link.weights[:, p], self.effects[:, p])

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from leakinfer.inference.chain import WIDEST_KERNEL, Chain
+from leakinfer.inference.chain import Chain
 from leakinfer.inference.findings import SUM, SWITCH, Axis, Findings, OwnResponse, scaled, sort_findings
 from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.model import AmountTest, Array, ImpossibleEvidence, Item, Model, Table
@@ -81,8 +81,8 @@ def _work(links: Sequence[Link], opened: Sequence[frozenset[str]], weight: Mappi
         bits += sum(weight[name] for name in names - seen)
         seen |= names
         cells = math.prod(spread.shape[-1] for spread in link.spreads)
-        if len(link.responses) > WIDEST_KERNEL:
-            each = link.item.states * link.private_prior.size * link.item.count * (2 * len(link.responses) + cells)
+        if link.wide:
+            each = link.item.states * link.private_prior.size * (2 * len(link.responses) + cells)
         else:
             each = 1.5 ** len(link.responses) * cells
         if link.terms:
@@ -94,8 +94,8 @@ def _work(links: Sequence[Link], opened: Sequence[frozenset[str]], weight: Mappi
 
 
 def _crowded(link: Link) -> bool:
-    """Whether too many sums meet at an item."""
-    return len(link.cells) > 2 and math.prod(link.cells) > BUDGET_CELLS
+    """Whether too many sums meet at an item, or so many responses that its copies would be scanned one by one."""
+    return (link.wide and link.item.count > 1) or (len(link.cells) > 2 and math.prod(link.cells) > BUDGET_CELLS)
 
 
 def _hold(findings: Findings, held: AmountTest) -> tuple[Findings, str]:

@@ -13,6 +13,10 @@ from leakinfer.inference import algebra
 from leakinfer.inference.model import Array, Item, Table
 from leakinfer.inference.own import Terms
 
+# Responses on one item beyond which its states are scanned one by one: what it does to all sets of them takes 3^r
+# products (8 responses: 0.1 GB and half a second on a coil, 2 GB and some ten seconds beside a sum of 64 cells).
+WIDEST_KERNEL = 8
+WIDEST_BESIDE_SUMS = 7
 KEPT_POWERS = 512  # some 10 kB each
 LARGEST_KEPT = 100_000  # bytes; larger ones, as of two sums side by side, are made anew
 TOGETHER = 4_000_000  # bytes of one copy's kernels taken at once; joining them takes some tens of times as much
@@ -49,6 +53,11 @@ class Link:
     def cells(self) -> tuple[int, ...]:
         """Cells of each open sum."""
         return tuple(spread.shape[-1] for spread in self.spreads)
+
+    @property
+    def wide(self) -> bool:
+        """Whether too many responses are open here to work out what it does to all sets of them."""
+        return len(self.responses) > (WIDEST_BESIDE_SUMS if self.spreads else WIDEST_KERNEL)
 
     @cached_property
     def effects_key(self) -> Hashable:

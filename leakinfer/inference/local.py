@@ -12,12 +12,11 @@ from typing import NamedTuple
 import numpy as np
 
 from leakinfer.inference.algebra import cavity
-from leakinfer.inference.chain import WIDEST_KERNEL
 from leakinfer.inference.entropy import normalised
-from leakinfer.inference.information import Group, level_tables
+from leakinfer.inference.information import Group
 from leakinfer.inference.link import Link, aligned
 from leakinfer.inference.marginal import over_switches, state
-from leakinfer.inference.model import Array, LevelTest, SwitchTest, Table
+from leakinfer.inference.model import Array, SwitchTest, Table
 from leakinfer.inference.posterior import Posterior
 from leakinfer.inference.products import LARGEST_ERROR, circles_of, effects_of, error_bound, of_cavity
 
@@ -88,9 +87,6 @@ class GroupView:
         place = self.chain.place[item]
         link = self.chain.links[place]
         if link.item.count > 1:
-            if len(link.responses) > WIDEST_KERNEL:
-                tests = [LevelTest(p.background, {item: p.table}, {item: p.hidden}) for p in probes]
-                return [table[:2] for table in level_tables(self.posterior, tests, [self.group], 1)]  # no "more" of one
             return self._counted(place, link, probes)
         if any(name in link.shared for probe in probes for name in probe.switches):
             off, whole = self.on_and_off(item)

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakinfer.inference.algebra import AnyOperator, times
-from leakinfer.inference.chain import WIDEST_KERNEL, Chain, Wanted
+from leakinfer.inference.chain import Chain, Wanted
 from leakinfer.inference.findings import RESPONSE, SUM, Axis
 from leakinfer.inference.link import Link, side_by_side
 from leakinfer.inference.making import KEPT_EFFECTS, Asked
@@ -267,7 +267,7 @@ def in_products(chain: Chain) -> Chain:
 
 def _in_products(chain: Chain) -> ProductScan | None:
     opened = {axis.name: axis for segment in chain.segments for axis in segment.axes if axis.rank[0] in (RESPONSE, SUM)}
-    if not opened or any(len(link.responses) > WIDEST_KERNEL for link in chain.links):
+    if not opened or any(link.wide for link in chain.links):
         return None
     names = [name for name, axis in opened.items() if axis.rank[0] == SUM]
     cells = [opened[name].opening.size for name in names]

@@ -12,45 +12,32 @@ from leakinfer.inference.model import Array
 
 
 class WideOperator:
-    """Acts on messages (rows, S, U, B, G..) like :class:`algebra.Operator`, at cost states x bits x cells."""
+    """Acts on messages (rows, S, U, B, G..) like :class:`algebra.Operator`, at cost states x bits x cells; of an item
+    of one copy."""
 
     def __init__(self, link: Link, weights: Array) -> None:
         self.link, self.weights = link, weights
-        if link.terms is None:
-            self._terms = [(np.ones((1, 1)), weights)]
-        else:
-            each, factor = link.terms.spread(weights), link.terms.factor
-            each = each.reshape(*weights.shape[:2], -1, weights.shape[2])
-            self._terms = [(factor[:, :, term], each[:, :, term]) for term in range(link.terms.count)]
 
     def push(self, message: Array) -> Array:
-        """The message after all copies of the item."""
-        return self._all_copies(message, back=False)
+        """The message after the item."""
+        return self._over_switches(message, back=False)
 
     def pull(self, message: Array) -> Array:
         """The adjoint of :meth:`push`."""
-        return self._all_copies(message, back=True)
+        return self._over_switches(message, back=True)
 
-    def _all_copies(self, message: Array, *, back: bool) -> Array:
+    def _over_switches(self, message: Array, *, back: bool) -> Array:
         total = np.zeros_like(message)
         for p, chance in enumerate(self.link.private_prior):
-            for factor, weights in self._terms:
-                signed = chance * _column(factor[..., None], p, 0, message.ndim, message.shape[1])
-                total += signed * self._copies(message, weights, p, self.link.item.count, back=back)
+            total += chance * self.one_copy(message, p, back=back)
         return total
 
     def one_copy(self, message: Array, p: int, *, back: bool) -> Array:
-        """The effect of one copy, given the value ``p`` of the private switches; of an item without terms."""
-        return self._copies(message, self.weights, p, 1, back=back)
-
-    def _copies(self, message: Array, weights: Array, p: int, count: int, *, back: bool) -> Array:
-        """The effect of some copies with their weights (V S, P, K)."""
-        for _ in range(count):
-            total = np.zeros_like(message)
-            for k, part in self._by_state(message, p, back=back):
-                total += _column(weights, p, k, message.ndim) * part
-            message = total
-        return message
+        """The effect of one copy, given the value ``p`` of the private switches."""
+        total = np.zeros_like(message)
+        for k, part in self._by_state(message, p, back=back):
+            total += _column(self.weights, p, k, message.ndim) * part
+        return total
 
     def _by_state(self, message: Array, p: int, *, back: bool) -> Iterator[tuple[int, Array]]:
         """For each state of a copy the message that it makes."""
@@ -73,17 +60,12 @@ class WideOperator:
         return result
 
     def copy_likelihood(self, before: Array, after: Array) -> Array:
-        """(S, P, K): what all else, the item's other copies included, says about the state of one copy."""
+        """(S, P, K): what all else says about the item's state."""
         link = self.link
         result = np.zeros((before.shape[1], link.private_prior.size, link.item.states))
         for p in range(link.private_prior.size):
-            for term, (factor, weights) in enumerate(self._terms):
-                rest = self._copies(after, weights, p, link.item.count - 1, back=True)
-                for k, part in self._by_state(rest, p, back=True):
-                    said = (before * part).sum((0, *range(2, before.ndim)))
-                    if link.terms is not None:
-                        said = said * _at(factor, p) * _at(link.terms.keep[:, :, k, term], p)
-                    result[:, p, k] += said
+            for k, part in self._by_state(after, p, back=True):
+                result[:, p, k] = (before * part).sum((0, *range(2, before.ndim)))
         return np.maximum(result, 0.0)
 
 
@@ -102,11 +84,6 @@ class Mixture:
         """The adjoint of :meth:`push`."""
         chance = self.chance.reshape(-1, *(1,) * (message.ndim - 2))
         return (1 - chance) * self.first.pull(message) + chance * self.second.pull(message)
-
-
-def _at(table: Array, p: int) -> Array:
-    """(S or 1,) of (S or 1, P or 1)."""
-    return np.asarray(table[:, min(p, table.shape[1] - 1)])
 
 
 def _column(table: Array, p: int, k: int, ndim: int, switches: int = 1) -> Array:

@@ -96,7 +96,7 @@ def _close(one: Array, other: Array) -> None:
     np.testing.assert_allclose(one, other, rtol=0, atol=ROUNDED)
 
 
-@pytest.mark.parametrize(("responses", "kind"), [(5, ProductScan), (6, Chain)])
+@pytest.mark.parametrize(("responses", "kind"), [(8, ProductScan), (9, Chain)])
 def test_items_under_very_many_responses_stay_with_the_plain_scan(responses: int, kind: type) -> None:
     """Their sets double with each response, where the plain scan takes them one by one."""
     items = tuple(Item(f"item{n}", np.array([0.9, 0.1])) for n in range(2))

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leakinfer.inference import Item, LevelTest, Model, Observation, Posterior, Switch, SwitchTest, Table, local
+from leakinfer.inference import Item, LevelTest, Model, Observation, Posterior, Switch, SwitchTest, Table
 from leakinfer.inference.entropy import mutual_information_bits
 from leakinfer.inference.information import target_table
 from leakinfer.inference.local import GroupView, Probe, plain_tables
@@ -154,14 +154,6 @@ def test_a_coil_whose_response_is_being_explained(item: str, hidden: float) -> N
     bits = float(mutual_information_bits(table))
     assert bits == pytest.approx(mutual_information(np.array([0, 1]), right), abs=CLOSE)
     assert (bits > 1e-4) == (hidden < 1)
-
-
-def test_a_counted_item_under_too_many_responses_for_one_kernel(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(local, "WIDEST_KERNEL", 0)
-    model, group = coil()
-    probe = Probe(Table(np.array([[1.0, 0.0], [0.6, 0.4], [0.2, 0.8]])), np.array([0.9, 0.1]), 0.25)
-    (table,) = GroupView(Posterior(model), group).tables("bends", [probe])
-    np.testing.assert_allclose(table, listed(model, group, as_test("bends", probe)), rtol=0, atol=CLOSE)
 
 
 def test_a_group_that_is_one_item_needs_no_second_scan() -> None:
