@@ -87,6 +87,13 @@ def test_a_nameplate_of_less_than_a_step_allows_nothing() -> None:
     assert not [one for one in possible(Belief(job))[0] if one.condition.state in ("nitrogen", "tracer")]
 
 
+def test_a_nameplate_of_just_a_step_allows_that_step() -> None:
+    step = CATALOGUE.numbers["test_pressure_step_kpa"]
+    pressures = planned(shipped_job("ducted_split", state="flat", rating_high_kpa=step, rating_low_kpa=step))
+    assert pressures
+    assert {kpa for kpa, _ in pressures} == {step}
+
+
 def dioxide(**facts: Any) -> Job:
     """A rack on R-744."""
     return job_on(shipped_job("rack_store").system, refrigerant=DIOXIDE, indoor_c=3.0, **facts)
