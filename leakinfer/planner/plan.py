@@ -89,7 +89,7 @@ def plan_by(here: Weighed, objective: Objective) -> Plan:
     stop = stopping(belief, ranked, worth)
     if stop.prove is not None and _proves_first(belief, stop, stop.prove, objective):
         ranked = [stop.prove, *(test for test in ranked if test.candidate != stop.prove.candidate)]
-    return Plan(tuple(ranked), here.found.refused, stop, objective, None, _meanwhile(ranked), _notes(belief))
+    return Plan(tuple(ranked), here.found.refused, stop, objective, None, meanwhile(ranked), _notes(belief))
 
 
 def _proves_first(belief: Belief, stop: Stop, proof: Ranked, objective: Objective) -> bool:
@@ -195,14 +195,18 @@ def preference(
     return value, -bits_per_minute
 
 
-def _meanwhile(ranked: Sequence[Ranked]) -> Ranked | None:
-    """The best test with hands on, in the same state of the system, while the first one waits."""
+def meanwhile(ranked: Sequence[Ranked]) -> Ranked | None:
+    """The best test with hands on, in the same state of the system, while the first one waits: it is ready as things
+    are, or by what is set up for the first one."""
     if not ranked or ranked[0].minutes.waiting <= 0:
         return None
     first = ranked[0]
+    there = first.candidate.condition
     for test in ranked[1:]:
-        same = test.candidate.condition.state == first.candidate.condition.state
-        if same and test.minutes.waiting == 0 and test.candidate.target != first.candidate.target and not test.steps:
+        here = test.candidate.condition
+        set_up = here.sections == there.sections and all(step in first.steps for step in test.steps)
+        ready = here.state == there.state and (set_up or not test.steps)
+        if ready and test.minutes.waiting == 0 and test.candidate.target != first.candidate.target:
             return test
     return None
 
