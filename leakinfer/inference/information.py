@@ -93,7 +93,7 @@ def target_table(posterior: Posterior, test: Test, groups: Sequence[Group], max_
         chain = chain or lay_out(posterior.model, posterior.together, held=test)
         return normalised(_Scan(chain, groups, (), [{}]).tables(max_on)[0])
     if isinstance(test, LevelTest):
-        return level_tables(posterior, [test], groups, max_on)[0]
+        return LevelTables(posterior, [test], groups).about(max_on)[0]
     chain = posterior.chain
     owners = chain.owners(test.switch)
     if not owners:
@@ -105,15 +105,9 @@ def target_table(posterior: Posterior, test: Test, groups: Sequence[Group], max_
     return normalised(np.concatenate(parts, axis=1) @ test.likelihood)
 
 
-def level_tables(
-    posterior: Posterior, tests: Sequence[LevelTest], groups: Sequence[Group], max_on: int = 2
-) -> list[Array]:
-    """:func:`target_table` of several level tests about the same groups, in one pass."""
-    return LevelTables(posterior, tests, groups).about(max_on)
-
-
 class LevelTables:
-    """Several level tests about the same groups; what items do is worked out once, however many are told apart."""
+    """Several level tests about the same groups, in one pass; what items do is worked out once, however many groups are
+    told apart."""
 
     def __init__(self, posterior: Posterior, tests: Sequence[LevelTest], groups: Sequence[Group]) -> None:
         chain, self.tests = _chain_for(posterior, tests), tests

@@ -160,10 +160,9 @@ def touched(copy: Path, tests: list[str]) -> dict[tuple[str, int], list[str]]:
     if done.returncode:
         raise SystemExit(f"the tests do not pass without any change:\n{done.stdout[-2000:]}{done.stderr[-2000:]}")
     found = json.loads(told.read_text("utf-8"))
-    all_tests = sorted(found["seconds"], key=found["seconds"].__getitem__)
+    seconds = found["seconds"]
     return {
-        (str(Path(file).resolve().relative_to(copy.resolve())), int(line)): [t for t in all_tests if t in set(ids)]
-        or all_tests
+        (str(Path(file).resolve().relative_to(copy.resolve())), int(line)): sorted(ids or seconds, key=seconds.get)
         for file, lines in found["lines"].items()
         for line, ids in lines.items()
     }

@@ -128,7 +128,7 @@ CASES: dict[str, tuple[Job, tuple[Finding, ...]]] = {
             found("probe_sweep", COIL, "response"),
         ),
     ),
-    "a coil that responded six times": (  # more at once than one kernel takes
+    "a coil that responded six times": (  # all of them open at the counted bends
         port_and_coil(),
         tuple(found("probe_sweep", COIL, "response") for _ in range(6)),
     ),
