@@ -226,6 +226,11 @@ class Method(Value, frozen=True):
     cautions: tuple[Text, ...] = ()
     techniques: dict[str, Technique] = {}  # by component class
 
+    @property
+    def any_state(self) -> bool:
+        """Whether it looks at what stays as it is, whatever the state at the moment."""
+        return self.lasting or self.kind == "exposure"
+
 
 class Repair(Value, frozen=True):
     """What is done about a leak at one component class, how it is proved, and what keeps it from coming back.

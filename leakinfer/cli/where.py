@@ -109,7 +109,7 @@ def record_command(job: Job, test: Ranked, method: Method, path: str) -> str:
     words = [shlex.quote(path), method.id, test.candidate.target]
     reads = {"hold": _hold_options(told.state == "vacuum"), "gather": GATHERED}.get(method.kind)
     words.append(reads or "|".join(outcome_names(method)))
-    if told.state != job.facts.state and len(method.states) > 1 and not _any_state(method):
+    if told.state != job.facts.state and len(method.states) > 1 and not method.any_state:
         words.append(f"--state {told.state}")
     if told.state == "running" and told.heating != job.facts.heating:
         words.append(f"--heating {'yes' if told.heating else 'no'}")
@@ -126,10 +126,6 @@ def _hold_options(vacuum: bool) -> str:
     if vacuum:
         return "--start P --middle P --middle-minutes M --end P --minutes M --temp T"
     return "--start P --end P --start-temp T --end-temp T --hours H"
-
-
-def _any_state(method: Method) -> bool:
-    return method.lasting or method.kind == "exposure"
 
 
 def left_out(job: Job, plan: Plan) -> str:

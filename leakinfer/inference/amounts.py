@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from functools import cache
+import math
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
-from numpy.typing import NDArray
 
 from leakinfer.inference.model import Array
 
@@ -37,12 +36,6 @@ def toeplitz_of(parts: Array) -> Array:
 def is_large(parts: Array) -> bool:
     """Whether the matrix of these parts would be large."""
     return bool(parts.nbytes * parts.shape[-1] > LARGEST_MATRIX)
-
-
-@cache
-def _hankel_index(cells: int) -> NDArray[np.intp]:
-    """The cell reached from a cell by adding some: min(from + added, last)."""
-    return np.minimum(np.add.outer(np.arange(cells), np.arange(cells)), cells - 1)
 
 
 def convolve(body: Array, matrix: Array, outer: int, *, back: bool) -> Array:
@@ -137,10 +130,12 @@ def correlated(before: Array, after: Array, sums: int) -> Array:
 
     ``before``: (rows, S, U, L, cells), ``after``: (rows, S, U, L, G..).
     """
+    if sums == 0:
+        return np.asarray(np.einsum("rsulg,rsul->slg", before, after))
     if sums == 2:
         return _correlated_over_two(before.reshape(after.shape), after)
-    if sums != 1:
-        return np.asarray(np.einsum("rsulg,rsulgx->slx", before, _reach(after, sums)))
+    if sums > 2:
+        return _correlated_over_more(before.reshape(after.shape), after, sums)
     cells, (rows, switches, others, products) = after.shape[-1], before.shape[:4]
     padded = np.concatenate([after, np.repeat(after[..., -1:], cells - 1, axis=-1)], axis=-1)
     if rows * others == 1:
@@ -172,13 +167,16 @@ def _correlated_over_two(before: Array, after: Array) -> Array:
     return result.reshape(switches, products, -1)
 
 
-def _reach(after: Array, sums: int) -> Array:
-    """(..., G1, .., Gt) as (..., cells, cells): the value where one gets from a cell by adding another."""
-    if sums == 0:
-        return after[..., None, None]
-    grid = after.shape[-sums:]
-    index = np.zeros((1, 1), int)
-    for cells in grid:
-        step = _hankel_index(cells)
-        index = (index[:, None, :, None] * cells + step[None, :, None, :]).reshape(index.shape[0] * cells, -1)
-    return np.take(after.reshape(*after.shape[:-sums], -1), index, axis=-1)
+def _correlated_over_more(before: Array, after: Array, sums: int) -> Array:
+    """:func:`correlated` over three sums or more, both (rows, S, U, L, G1, G2, ..): by cells of the first one over the
+    others."""
+    switches, products, *grid = after.shape[1], *after.shape[3:]
+    first = (0, 1, 2, 4, 3, *range(5, after.ndim))
+    left, ahead = before.transpose(first), after.transpose(first)
+    reached = np.concatenate([ahead, np.repeat(ahead[:, :, :, -1:], grid[0] - 1, axis=3)], axis=3)
+    lead = len(after), switches, after.shape[2] * grid[0], products
+    flat, result = left.reshape(*lead, -1), np.empty((switches, products, grid[0], math.prod(grid[1:])))
+    for added in range(grid[0]):
+        here = reached[:, :, :, added : added + grid[0]].reshape(*lead, *grid[1:])
+        result[:, :, added] = correlated(flat, here, sums - 1)
+    return result.reshape(switches, products, -1)

@@ -30,7 +30,7 @@ from leakinfer.inference.model import Array, Table
 
 # Points on the whole circle for each cell; more points cancel less. Of one sum, of several side by side, of a short one
 ALONE, BESIDE, FEW = 3, 2, 8
-FEW_CELLS = 12  # so short a sum costs next to nothing
+FEW_CELLS = 12  # so short a sum costs next to nothing, unless it multiplies what two others take
 DIGITS = 17.0  # that damping shares out between what aliases and what cancels; rounding seldom comes near its bound
 ROUNDING = 1e-16
 LARGEST_ERROR = 1e-5  # bound of what aliases and of rounding, over the evidence; beyond, the plain scan stands in
@@ -85,8 +85,9 @@ def of_sum(circle: Circle) -> Coordinates:
 def circles(cells: Sequence[int], half: int, groups: Sequence[Collection[int]]) -> Sums:
     """Those of some sums, the ``half`` th on half a circle. ``groups``: which are open side by side, whose roundings
     multiply: as many digits are damped by as cancelling leaves."""
-    most = BESIDE if max(map(len, groups)) > 1 else ALONE
-    each = [FEW if size <= FEW_CELLS else most for size in cells]
+    deepest = max(map(len, groups))
+    most, few = (BESIDE if deepest > 1 else ALONE), (FEW if deepest < 3 else ALONE)
+    each = [few if size <= FEW_CELLS else most for size in cells]
     digits = min(DIGITS / (1 + sum(1 / each[i] for i in group)) for group in groups)
     return tuple(
         Circle(size, size * per_cell + size * per_cell % 2, i != half, digits)

@@ -64,7 +64,7 @@ def _check_condition(job: Job, condition: Condition, where: str) -> None:
 
 def _check_pressures(job: Job, method: Method, finding: Finding, where: str) -> None:
     """What is behind the walls that a test looks at must be told where it cannot be estimated."""
-    if method.lasting or method.kind in ("exposure", "total"):
+    if method.any_state or method.kind == "total":
         return
     fluid, numbers = load_properties().fluid(job.facts.refrigerant), condition_numbers()
     met = {site.section for site in job.scope(method, finding.target)}

@@ -19,6 +19,7 @@ from leakinfer.job.checks import check_finding, check_return
 from leakinfer.job.facts import Facts, circumstance_ids, settled
 from leakinfer.job.finding import Finding, Skip, outcome_names
 from leakinfer.job.later import Aired, Repaired, Return
+from leakinfer.job.looks import once_looked
 from leakinfer.physics.properties import load_properties
 from leakinfer.reading import checked, known
 
@@ -68,8 +69,14 @@ class Job:
     @cached_property
     def standing_findings(self) -> tuple[tuple[int, Finding], ...]:
         """The findings that still say something, numbered: not those of a site struck out, nor looks at what became a
-        fact."""
-        return tuple((number, finding) for number, finding in enumerate(self.findings) if self._stands(finding))
+        fact; looks made again are one."""
+        standing = [(number, finding) for number, finding in enumerate(self.findings) if self._stands(finding)]
+        return once_looked(standing, self.catalogue.methods, self.turns)
+
+    @cached_property
+    def turns(self) -> tuple[int, ...]:
+        """After how many findings something changed, in order: 0, then each repair and each return."""
+        return tuple(sorted({0, *(done.after for done in self.repairs), *(later.after for later in self.returns)}))
 
     def _stands(self, finding: Finding) -> bool:
         kind = self.catalogue.methods[finding.method].kind

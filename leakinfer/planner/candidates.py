@@ -104,7 +104,7 @@ def possible_in(job: Job, *, charging: bool, consent: bool = True) -> tuple[list
     reach = Reach(job, consent, charging)
     allowed: list[Candidate] = []
     refused: list[NotAllowed] = []
-    made = _silent_so_far(job)
+    made = _no_news(job)
     for method in job.catalogue.methods.values():
         barred = _barred(job, method, reach)
         if barred:
@@ -134,20 +134,20 @@ def _behind_a_guard(job: Job, candidate: Candidate) -> bool:
 def _key(job: Job, candidate: Candidate | Finding) -> tuple[object, ...]:
     """What makes a test the same as one before: all but small changes of temperature."""
     told, method = candidate.condition, job.catalogue.methods[candidate.method]
-    if method.lasting or method.kind == "exposure":
+    if method.any_state:
         return candidate.method, candidate.target
     circuit = (told.state, told.heating, told.test_kpa, told.sections)
     return candidate.method, candidate.target, circuit, told.air, told.shroud
 
 
-def _silent_so_far(job: Job) -> frozenset[tuple[object, ...]]:
-    """Tests of this visit that said nothing, since when nothing was repaired: to make them again at once tells nothing
-    that their first time did not."""
-    since = max([0, *(later.after for later in job.returns), *(done.after for done in job.repairs)])
+def _no_news(job: Job) -> frozenset[tuple[object, ...]]:
+    """Tests of this visit, since when nothing was repaired, that would tell nothing new if they were made again at
+    once: those that said nothing, and looks at what stays as it is."""
+    methods = job.catalogue.methods
     return frozenset(
         _key(job, finding)
-        for finding in job.findings[since:]
-        if finding.outcome == job.catalogue.methods[finding.method].silent
+        for finding in job.findings[job.turns[-1] :]
+        if methods[finding.method].any_state or finding.outcome == methods[finding.method].silent
     )
 
 
@@ -163,7 +163,7 @@ def _barred(job: Job, method: Method, reach: Reach) -> str | None:
             return reason
     if needs and job.facts.state not in CHARGED:
         return f"{needs[0].name}: with a charged system only"
-    if method.lasting or method.kind == "exposure":
+    if method.any_state:
         return None
     reasons = [found for state in method.states if isinstance(found := reach.conditions.get(state), str)]
     if any(isinstance(reach.conditions.get(state), tuple) for state in method.states):
@@ -179,7 +179,7 @@ def _targets(job: Job, method: Method) -> tuple[str, ...]:
 def _with_conditions(job: Job, method: Method, target: str, reach: Reach) -> Iterator[Candidate]:
     """A test in each condition that changes what it can tell."""
     place = job.place_of(method.id, target)
-    if method.lasting or method.kind == "exposure":
+    if method.any_state:
         yield Candidate(method.id, target, job.condition(), place)
         return
     for state in method.states:

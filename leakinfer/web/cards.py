@@ -130,14 +130,10 @@ def _choices(method: Method, chances: Mapping[str, float]) -> tuple[Choice, ...]
     )
 
 
-def _any_state(method: Method) -> bool:
-    return method.lasting or method.kind == "exposure"
-
-
 def kept_of(job: Job, method: Method, told: Condition) -> dict[str, str]:
     """Entries of a form: what it must tell of the condition, where it is not the present one."""
     kept: dict[str, str] = {}
-    if told.state != job.facts.state and len(method.states) > 1 and not _any_state(method):
+    if told.state != job.facts.state and len(method.states) > 1 and not method.any_state:
         kept["state"] = told.state
     if told.state == "running" and told.heating != job.facts.heating:
         kept["heating"] = "yes" if told.heating else "no"
@@ -148,7 +144,7 @@ def kept_of(job: Job, method: Method, told: Condition) -> dict[str, str]:
 
 def _condition_words(job: Job, method: Method, told: Condition, place: str | None, units: Units) -> str:
     """The condition of the test in words; nothing where it does not matter."""
-    if _any_state(method) or method.kind == "total":
+    if method.any_state or method.kind == "total":
         return ""
     air = job.air_at(place, told) if place else told.air
     return units.condition_words(structs.replace(told, air=air))

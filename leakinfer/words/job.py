@@ -95,7 +95,7 @@ def condition_words(job: Job, finding: Finding) -> str:
     """The state of the system and the air at the place of a finding; nothing where they do not matter."""
     method = job.catalogue.methods[finding.method]
     place = job.place_of(finding.method, finding.target)
-    if method.lasting or method.kind in ("exposure", "total"):
+    if method.any_state or method.kind == "total":
         return ""
     air = job.air_at(place, finding.condition) if place else finding.condition.air
     return str(structs.replace(finding.condition, air=air).words)

@@ -104,7 +104,7 @@ class World:
 def _same(job: Job, test: Candidate | Finding) -> tuple[object, ...]:
     """What makes two tests one and the same, made again: all but small changes of temperature."""
     method, told = job.catalogue.methods[test.method], test.condition
-    if method.lasting or method.kind == "exposure":
+    if method.any_state:
         return test.method, test.target
     circuit = (told.state, told.heating, told.test_kpa, *told.sections)
     return test.method, test.target, *circuit, told.air, told.shroud
