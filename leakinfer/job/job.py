@@ -69,7 +69,7 @@ class Job:
     @cached_property
     def standing_findings(self) -> tuple[tuple[int, Finding], ...]:
         """The findings that still say something, numbered: not those of a site struck out, nor looks at what became a
-        fact; looks made again are one."""
+        fact; what a look says again counts once."""
         standing = [(number, finding) for number, finding in enumerate(self.findings) if self._stands(finding)]
         return once_looked(standing, self.catalogue.methods, self.turns)
 

@@ -1,4 +1,4 @@
-"""Looks made again at what stays as it is: an old stain is still there, and what was overlooked was looked for."""
+"""Looks made again at what stays as it is: an old stain is still there, and so is what hides from the eye."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from msgspec import structs
 
 from leakinfer.catalogue.model import Method
-from leakinfer.job.finding import Finding, outcome_names
+from leakinfer.job.finding import Finding
 
 Numbered = tuple[int, Finding]
 
@@ -16,20 +16,15 @@ Numbered = tuple[int, Finding]
 def once_looked(
     findings: Iterable[Numbered], methods: Mapping[str, Method], turns: Sequence[int]
 ) -> tuple[Numbered, ...]:
-    """Numbered findings, where all looks by one method at one target count as one between two ``turns`` (numbers of
-    findings after which something changed): the most that was seen, with every false cause that was told of any."""
+    """Numbered findings, where equal answers of one look at one target count once between two ``turns`` (numbers of
+    findings after which something changed), with every false cause that was told of any of them."""
     kept: dict[object, Numbered] = {}
     for number, finding in findings:
-        method = methods[finding.method]
-        turn = bisect_right(turns, number)
-        key = (finding.method, finding.target, turn) if method.any_state else number
-        kept[key] = _both(kept[key], (number, finding), method) if key in kept else (number, finding)
-    return tuple(sorted(kept.values(), key=lambda numbered: numbered[0]))
-
-
-def _both(one: Numbered, other: Numbered, method: Method) -> Numbered:
-    """Two looks as one, the same whichever came first but for its number where they saw the same."""
-    names = outcome_names(method)
-    most = max(one, other, key=lambda numbered: names.index(numbered[1].outcome))
-    causes = sorted({*one[1].false_causes, *other[1].false_causes})
-    return most[0], structs.replace(most[1], false_causes=tuple(causes))
+        key: object = number
+        if methods[finding.method].any_state:
+            key = finding.method, finding.target, finding.outcome, bisect_right(turns, number)
+        first = kept.setdefault(key, (number, finding))
+        causes = tuple(sorted({*first[1].false_causes, *finding.false_causes}))
+        if causes != first[1].false_causes:
+            kept[key] = first[0], structs.replace(first[1], false_causes=causes)
+    return tuple(kept.values())

@@ -151,9 +151,8 @@ def repeats(job: Job, method: str, target: str, count: int) -> list[float]:
         ("probe_point", "suction_port_core"),
         ("probe_point", "indoor_return_bends"),
         ("bubbles", "metering_inlet_flare"),
-        ("oil_point", "suction_drier"),
         ("probe_sweep", "indoor_coil_cabinet"),
-        ("oil_look", "below_service_valves"),
+        ("ear_point", "suction_port_core"),
     ],
 )
 def test_a_repeat_after_silence_tells_less_each_time(method: str, target: str) -> None:
