@@ -57,3 +57,20 @@ def test_without_any_matrix_all_answers_are_the_same(seed: int, observations: in
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(amounts, "LARGEST_MATRIX", 0)
         assert_equals_enumeration(model, seed)
+
+
+@steady(20)
+@given(seed=SEEDS, grid=st.lists(st.integers(1, 4), max_size=4), rows=st.integers(1, 2))
+def test_what_all_else_says_of_an_amount_is_summed_cell_by_cell(seed: int, grid: list[int], rows: int) -> None:
+    """Over any number of sums side by side, each adding as far as its last cell."""
+    rng = np.random.default_rng(seed)
+    lead = rows, 2, 3, 1
+    before, after = rng.random((*lead, *grid)), rng.random((*lead, *grid))
+    have = amounts.correlated(before.reshape(*lead, -1), after, len(grid)).reshape(2, *grid)
+    for switch, *added in np.ndindex(2, *grid):
+        right = 0.0
+        for start in np.ndindex(*grid):
+            reached = tuple(min(a + b, size - 1) for a, b, size in zip(start, added, grid, strict=True))
+            one, other = before[(slice(None), switch, slice(None), 0, *start)], after[:, switch, :, 0]
+            right += float((one * other[(slice(None), slice(None), *reached)]).sum())
+        assert have[(switch, *added)] == pytest.approx(right, rel=1e-12)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import reduce
 from importlib import import_module
 
@@ -54,6 +55,26 @@ def test_two_sums_add_side_by_side(seed: int, first: int, second: int) -> None:
     factors = [along_first.forward.T @ each @ along_second.forward for each in (one, other)]
     seen = along_first.backward.T @ likelihood @ along_second.backward
     assert (factors[0] * factors[1] * seen).sum().real == pytest.approx(right, abs=100 * ROUNDED)
+
+
+@steady(20)
+@given(seed=SEEDS, cells=st.tuples(*[st.integers(1, 14)] * 3))
+def test_three_sums_add_side_by_side(seed: int, cells: tuple[int, int, int]) -> None:
+    """As two; a short sum has fewer points here, where it multiplies what the others take."""
+    rng = np.random.default_rng(seed)
+    one, likelihood = distributions(rng, math.prod(cells)).reshape(cells), rng.random(cells)
+    few, right = [distributions(rng, size) for size in cells], 0.0
+    for added in np.ndindex(*cells):
+        for start, chance in np.ndenumerate(one):
+            reached = tuple(min(a + b, size - 1) for a, b, size in zip(start, added, cells, strict=True))
+            right += chance * math.prod(part[a] for part, a in zip(few, added, strict=True)) * likelihood[reached]
+    along = [of_sum(circle) for circle in circles(cells, 2, [[0, 1, 2]])]
+    first, seen = one, likelihood
+    for axis, each in enumerate(along):
+        first = np.moveaxis(np.moveaxis(first, axis, -1) @ each.forward, -1, axis)
+        seen = np.moveaxis(np.moveaxis(seen, axis, -1) @ each.backward, -1, axis)
+    other = reduce(np.multiply.outer, [part @ each.forward for part, each in zip(few, along, strict=True)])
+    assert (first * other * seen).sum().real == pytest.approx(right, abs=1000 * ROUNDED)
 
 
 def test_responses_join_as_unions() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import pairwise, permutations
 
 import numpy as np
 import pytest
@@ -11,14 +11,27 @@ from leakinfer.circuit.model import System
 from leakinfer.job.belief import Belief
 from leakinfer.job.detection import Detection
 from leakinfer.job.job import Job
+from leakinfer.job.later import Repaired, Return
 
-from .small import CATALOGUE, STANDING, chance, found, job_on, odds, site, system, told
+from .small import CATALOGUE, STANDING, chance, found, job_on, odds, site, spot, system, told
 
 SILENT = found("probe_point", "drier", "silent")
+LOOKS = [
+    ("oil_look", "ground", "oil"),
+    ("oil_point", "drier", "oil"),
+    ("dye_look", "drier", "glow"),
+    ("look", "drier:outdoor_steel", "present"),
+]
 
 
 def one_drier() -> System:
     return system(site("drier", "drier_suction"))
+
+
+def watched() -> Job:
+    """A drier that may rust and a joint, above ground that shows what drips."""
+    drier = site("drier", "drier_suction", exposures=("outdoor_steel",))
+    return job_on(system(drier, site("joint", "brazed_joint"), spots=(spot("ground", "drier", "joint"),)))
 
 
 def after_silences(job: Job, times: int) -> float:
@@ -89,3 +102,49 @@ def test_the_first_silence_is_the_same_with_and_without_a_shared_reach() -> None
     assert detection.blind_switch(method, drier).prior == pytest.approx([1 - hidden, hidden])
     assert shared.values[0] == pytest.approx(alone.values, abs=1e-15)
     assert np.all(shared.values[1, :, 0] == 1)
+
+
+# looks at what stays as it is
+
+
+@pytest.mark.parametrize(("method", "target", "outcome"), LOOKS)
+def test_a_look_that_says_the_same_again_says_nothing(method: str, target: str, outcome: str) -> None:
+    job = watched()
+    once, often = told(job, found(method, target, outcome)), told(job, *[found(method, target, outcome)] * 4)
+    assert chance(once, "drier") != pytest.approx(chance(job, "drier"), rel=1e-3)
+    assert chance(often, "drier") == chance(once, "drier")
+
+
+@pytest.mark.parametrize(("method", "target", "outcome"), LOOKS)
+def test_another_answer_counts_for_itself_in_any_order(method: str, target: str, outcome: str) -> None:
+    """By Bayes' rule on their own: both answers multiply the odds that nothing else ties together."""
+    silent = CATALOGUE.methods[method].silent
+    looks = [found(method, target, name) for name in (outcome, silent, outcome)]
+    told_so = {chance(told(watched(), *order), "drier") for order in permutations(looks)}
+    assert max(told_so) - min(told_so) < 1e-12
+    alone = [chance(told(watched(), look), "drier") for look in looks[:2]]
+    low, high = sorted(alone)
+    assert low < max(told_so) < high
+
+
+def test_a_false_cause_counts_whichever_look_told_it() -> None:
+    plain, stained = found("oil_look", "ground", "oil"), found("oil_look", "ground", "oil", false_causes=("old_oil",))
+    right = chance(told(watched(), stained), "drier")
+    for looks in ([plain, stained], [stained, plain], [stained, stained]):
+        assert chance(told(watched(), *looks), "drier") == right
+    assert right < chance(told(watched(), plain), "drier")
+
+
+@pytest.mark.parametrize("how", ["repair", "return"])
+def test_after_a_repair_or_a_return_a_look_is_new(how: str) -> None:
+    look = found("oil_look", "ground", "oil")
+    seen = told(watched(), look)
+    later = seen.with_repair(Repaired("joint")) if how == "repair" else seen.with_return(Return(1.0))
+    assert chance(told(later, look), "drier") > chance(later, "drier") + 0.01
+    assert chance(told(later, look, look), "drier") == chance(told(later, look), "drier")
+
+
+def test_a_probe_that_answers_again_says_more() -> None:
+    """Its air may have changed, so only one that repeats counts (common practice, no source)."""
+    again = found("probe_point", "drier", "response")
+    assert chance(told(watched(), again, again), "drier") > chance(told(watched(), again), "drier")

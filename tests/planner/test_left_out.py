@@ -177,6 +177,22 @@ def test_what_responded_is_proposed_again() -> None:
     assert "answers again" in test.reason
 
 
+@pytest.mark.parametrize(
+    ("method", "target", "outcome"),
+    [
+        ("oil_point", "suction_drier", "oil"),
+        ("oil_look", "below_service_valves", "oil"),
+        ("look", "litter_at_compressor", "present"),
+    ],
+)
+def test_what_stays_as_it_is_is_looked_at_once_a_visit(method: str, target: str, outcome: str) -> None:
+    job = shipped_job("ducted_split")
+    assert matching(plan_of(job), method, target)
+    seen = told(job, found(method, target, outcome))
+    assert not matching(plan_of(seen), method, target)
+    assert matching(plan_of(seen.with_return(Return(1.0))), method, target)
+
+
 @pytest.mark.parametrize("how", ["repair", "return"])
 def test_after_a_repair_or_a_return_a_silent_test_is_new(how: str) -> None:
     job = told(shipped_job("ducted_split"), found("probe_point", "suction_port_core", "silent"))
