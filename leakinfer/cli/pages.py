@@ -9,7 +9,7 @@ from leakinfer.job.belief import Belief
 from leakinfer.job.why import Explanation
 from leakinfer.planner.model import Stop
 from leakinfer.words.belief import movers, ranked_units, unit_name
-from leakinfer.words.job import NOT_CHECKED, site_verdicts, test_words
+from leakinfer.words.job import NOT_CHECKED, said_again, site_verdicts, test_words
 from leakinfer.words.numbers import minutes, percent, rate
 
 LEAST_SHOWN = 0.01
@@ -65,6 +65,8 @@ def change_page(before: Belief, after: Belief, surprise: tuple[float, str] | Non
     if surprise is not None:
         chance, words = surprise
         parts.append(wrapped(f"Surprise: this was given {percent(chance)}. {words}".rstrip(), "    ", "  ! "))
+    again = said_again(after.job) if len(after.job.findings) > len(before.job.findings) else ""
+    parts += [wrapped(again)] if again else []
     moved = movers(before, after)
     parts.append(moves_table(after, moved) if moved else "  Hardly anything moved.")
     new = [site for site in after.confirmed() if site not in before.confirmed()]

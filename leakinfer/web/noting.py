@@ -15,7 +15,7 @@ from leakinfer.job.why import surprise_words
 from leakinfer.web.asked import Asked
 from leakinfer.web.desk import Seen
 from leakinfer.words.belief import movers, unit_name
-from leakinfer.words.job import finding_words, verdict_words
+from leakinfer.words.job import finding_words, said_again, verdict_words
 from leakinfer.words.numbers import percent
 
 
@@ -54,7 +54,7 @@ def noted(before: Seen, seen: Seen) -> Noted:
         moved=tuple((unit_name(new, unit), was, now) for unit, was, now in movers(old, new, 3)),
         confirmed=tuple(job.target_name(site) for site in new.confirmed() if site not in old.confirmed()),
         surprise=_surprise(before.job, old, new, finding),
-        verdict="" if verdict is None else verdict_words(before.job, verdict, finding),
+        verdict=said_again(job) if verdict is None else verdict_words(before.job, verdict, finding),
         causes=answered and bool(method.false_causes) and not finding.false_causes and not finding.earlier,
     )
 

@@ -260,6 +260,16 @@ def surprising(before: Job, finding: Finding) -> tuple[float, str] | None:
     return None if chance is None else (chance, surprise_words(before, finding))
 
 
+def said_again(job: Job) -> str:
+    """A word on the last finding where it is a look that says what it has said before; else empty."""
+    last = len(job.findings) - 1
+    finding = job.findings[last]
+    counted = any(number == last for number, _ in job.standing_findings)
+    if counted or finding.target in job.facts.circumstances:
+        return ""
+    return "The same look has said so before: it counts once."
+
+
 def fact_rows(job: Job) -> list[tuple[str, str]]:
     """The facts of a job, name and words."""
     facts = job.facts

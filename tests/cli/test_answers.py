@@ -141,6 +141,24 @@ def test_what_must_be_done_first_is_listed_with_its_minutes(job: Path) -> None:
     assert held["condition"]["test_kpa"] > 0
 
 
+@pytest.mark.parametrize(
+    ("test", "counts"),
+    [
+        (("oil_point", "suction_drier", "oil"), False),
+        (("look", "litter_at_compressor", "present"), False),
+        (("probe_point", "suction_drier", "response"), True),
+    ],
+)
+def test_a_look_that_says_the_same_again_counts_once_and_says_so(
+    job: Path, test: tuple[str, str, str], counts: bool
+) -> None:
+    words = "has said so before"
+    assert words not in page("record", job, *test)
+    sites = answer("sites", job, "--all")
+    assert (words in page("record", job, *test)) == (not counts)
+    assert (answer("sites", job, "--all")["units"] == sites["units"]) == (not counts)
+
+
 def test_questions_change_nothing(job: Path) -> None:
     before = contents(job.parent)
     assert answer("next", job) == answer("next", job)

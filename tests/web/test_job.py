@@ -190,6 +190,15 @@ def test_false_causes_are_ticked_after_a_response(shelf: Path, person: Person) -
     assert Belief(job).matters_probability["suction_port_core"] < before
 
 
+def test_a_look_that_says_the_same_again_is_told_so(shelf: Path, person: Person) -> None:
+    job_id = started(person)
+    test = f"/job/{job_id}/test/oil_point/suction_drier"
+    words = [" ".join(person.press(test, "/record", ("outcome", "oil")).words.split()) for _ in range(2)]
+    assert ["has said so before" in page for page in words] == [False, True]
+    assert "Hardly anything moved" in words[1]
+    assert len(job_in(shelf, job_id).findings) == 2
+
+
 def test_left_out_with_a_reason(shelf: Path, person: Person) -> None:
     job_id = started(person)
     told = dict(person.get(f"/job/{job_id}").form("/record").sent())
