@@ -36,6 +36,26 @@ def test_a_likely_nut_is_proved_by_bubbles_and_then_confirmed() -> None:
     assert proved.prove is None
 
 
+@pytest.mark.parametrize("least", [0.15, 0.5, 0.9])
+def test_the_proof_is_the_new_pinpoint_test_of_a_suspect_that_answers_soonest(least: float) -> None:
+    """Its chance to answer over its minutes, of those that answer likely enough."""
+    plan = make_plan(Belief(likely_nut(prove_response=least, prove_from=0.05)))
+    belief, methods = Belief(likely_nut()), CATALOGUE.methods
+    suspects = {unit for unit, chance in belief.unit_probability.items() if chance >= 0.05}
+    soonest = [
+        ((1 - test.outcomes[methods[test.candidate.method].silent]) / test.minutes.total, test.candidate)
+        for test in plan.next
+        if methods[test.candidate.method].pinpoint
+        and methods[test.candidate.method].kind == "point"
+        and not test.repeat
+        and belief.job.site(test.candidate.target).unit in suspects
+        and 1 - test.outcomes[methods[test.candidate.method].silent] >= least
+    ]
+    assert len(suspects) > 1
+    proof = plan.stop.prove and plan.stop.prove.candidate
+    assert proof == (max(soonest, key=lambda pair: pair[0])[1] if soonest else None)
+
+
 def likely_nut(**numbers: float) -> Job:
     """A nut that has answered three times, where much else has not been looked at."""
     job = shipped_job("ductless_split", age_years=11.0, loss={"kg": 0.3, "years": 1.5})

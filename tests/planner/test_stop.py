@@ -16,7 +16,7 @@ from leakinfer.job.job import Job
 from leakinfer.planner.model import Plan
 from leakinfer.planner.plan import make_plan
 from tests.inference.enumeration import Answer, solve_by_enumeration
-from tests.job.small import CATALOGUE, COIL, coarse, found, job_on, shipped_job, site, system, told
+from tests.job.small import CATALOGUE, COIL, coarse, found, job_on, shipped_job, site, system, told, weighed
 
 from .oracle import plan_of
 
@@ -95,6 +95,18 @@ def test_what_is_dearer_to_leave_than_to_mend_is_said(least: float) -> None:
     assert list(make_plan(belief).stop.doubtful) == expected
 
 
+@pytest.mark.parametrize("times", [0.95, 1.05])
+def test_the_price_of_a_leak_that_is_left_decides_whether_a_nut_is_mended_unproved(times: float) -> None:
+    """The odds of a leak times that price, against what a repair in vain costs."""
+    answer = found("probe_point", "nut", "response")
+    p = Belief(told(two_units(), answer)).unit_probability["nut"]
+    assert 0.25 < p < 0.9
+    price = (1 - p) / p * _in_vain("flare") * times
+    numbers = {"missed_leak_minutes": price, "missed_charge_minutes": 0.0, "doubtful_from": 0.25}
+    stop = plan_of(told(two_units(setting(**numbers)), answer)).stop
+    assert (stop.doubtful == ("nut",)) == (times > 1)
+
+
 def _missed(belief: Belief, right: Answer, sites: tuple[str, ...]) -> float:
     """A second visit, and more for the share of the charge that a leak that matters there loses a year."""
     lost = chance = 0.0
@@ -142,12 +154,17 @@ def test_the_figures_are_those_of_all_worlds() -> None:
     nut = {"nut": belief.masks["nut"]}
     assert stop.another == pytest.approx(1 - right.probability_none(nut), abs=1e-9)
     assert stop.expected_g_per_year == pytest.approx(right.marginal("nut") @ belief.rates.year("suction"), rel=1e-8)
+    coil = 2 * right.marginal("bends") + right.marginal("header")
+    assert stop.explained_g_per_year == pytest.approx(coil @ belief.rates.year("suction"), rel=1e-8)
+    assert "another leak that matters" in stop.reason
 
 
 def test_before_anything_is_confirmed_all_counts() -> None:
     belief = Belief(two_units())
     stop = make_plan(belief).stop
     assert stop.confirmed == ()
+    assert stop.explained_g_per_year == 0
+    assert "another" not in stop.reason
     assert stop.another == pytest.approx(belief.any_that_matters())
     assert stop.expected_g_per_year == pytest.approx(sum(belief.expected_g_per_year.values()))
 
@@ -175,6 +192,8 @@ def test_the_observed_loss_is_a_yearly_one() -> None:
     assert plan_of(shipped_job("ducted_split")).stop.observed_g_per_year is None
     lost = plan_of(shipped_job("ducted_split", loss={"kg": 0.8, "years": 2.0})).stop
     assert lost.observed_g_per_year == pytest.approx(400)
+    full = told(two_units(), weighed(2.1, "as_charged"))
+    assert plan_of(full).stop.observed_g_per_year == 0  # nothing is missing of 2 kg
 
 
 @pytest.mark.parametrize("name", ["ducted_split", "walk_in_cooler"])
