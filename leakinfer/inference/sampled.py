@@ -136,9 +136,11 @@ def _amount_table(test: AmountTest, draws: Draws) -> Array:
     sums = np.zeros((some.shape[0], test.cells))
     sums[:, 0] = 1.0
     for item, table in test.spread.items():
-        rows = _rows(table, item, draws)
-        for copy in range(rows.shape[1]):
-            sums = _added(sums, rows[:, copy])
+        adds, given = table.values[..., 0] < 1, [draws.switches[name] for name in table.switches]
+        for states in draws.states[item].T:
+            index = (*given, states)
+            here = np.flatnonzero(adds[index])  # most copies are tight
+            sums[here] = _added(sums[here], table.values[tuple(which[here] for which in index)])
     return np.asarray(sums @ test.likelihood)
 
 
