@@ -89,6 +89,8 @@ class SampledPosterior:
         comparing with the halves (jackknife). ``gap`` holds what was removed besides what the lumping may hide.
         """
         chance = outcome_table(test, self.draws)
+        if not groups:
+            return Information(0.0, np.asarray(self.weight @ chance), 0.0)
         on = np.stack([self.on(group) for group in groups], axis=1)
         on[on.sum(1) > max_on] = True
         lumped: Mask = np.asarray(on.all(1) if on.shape[1] > max_on else np.zeros(len(on), dtype=bool))

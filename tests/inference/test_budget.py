@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from functools import reduce
 
 import numpy as np
 import pytest
@@ -23,12 +24,15 @@ from leakinfer.inference import (
     Observation,
     Posterior,
     SampledPosterior,
+    Switch,
     Table,
     information,
     solve,
 )
+from leakinfer.inference.sampled import outcome_table
 
 from .enumeration import Array, Mask, solve_by_enumeration
+from .test_amounts import capped
 
 Outcomes = NDArray[np.int_]
 
@@ -139,6 +143,31 @@ def test_information_from_draws_is_about_the_target_that_is_asked_for(most: int)
     right = solve_by_enumeration(model)
     np.testing.assert_allclose(found.outcomes, right.outcomes(test), rtol=0, atol=0.03)
     assert abs(found.bits - right.information(test, groups, most)) <= 0.02
+
+
+def test_of_no_group_draws_tell_nothing_but_outcomes() -> None:
+    """As the exact engine answers."""
+    names = [f"item{n}" for n in range(3)]
+    model = Model(tuple(Item(name, np.array([0.7, 0.3])) for name in names))
+    test = probe(names, np.full(3, 0.6))
+    found, exact = (information(each, test, []) for each in (SampledPosterior(model, (), 4000, 0), solve(model)))
+    assert (found.bits, exact.bits) == (0, 0)
+    np.testing.assert_allclose(found.outcomes, exact.outcomes, rtol=0, atol=0.04)
+
+
+def test_sums_from_draws_are_those_of_every_draw() -> None:
+    """Each draw's sum over its copies by numpy's own convolution, also where a switch decides what a copy adds."""
+    rng = np.random.default_rng(2)
+    switch = Switch("wide", np.array([0.6, 0.4]))
+    items = (Item("one", np.array([0.5, 0.5]), count=3), Item("two", np.array([0.4, 0.6])))
+    plain = Table(np.array([[1.0, 0, 0, 0], [0.2, 0.5, 0.2, 0.1]]))
+    by_switch = Table(np.array([[[1.0, 0, 0, 0], [0, 1, 0, 0]], [[0.9, 0.1, 0, 0], [0, 0.3, 0.7, 0]]]), ("wide",))
+    test = AmountTest({"one": plain, "two": by_switch}, rng.dirichlet(np.ones(3), 4))
+    draws = SampledPosterior(Model(items, (switch,)), (), 200, 1).draws
+    for n, found in enumerate(outcome_table(test, draws)):
+        rows = [plain.values[state] for state in draws["one"][n]]
+        rows.append(by_switch.values[draws.switches["wide"][n], draws["two"][n, 0]])
+        np.testing.assert_allclose(found, reduce(capped, rows) @ test.likelihood, rtol=1e-12)
 
 
 def test_chances_from_draws_are_near_enumeration() -> None:
