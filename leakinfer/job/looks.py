@@ -23,8 +23,10 @@ def once_looked(
         key: object = number
         if methods[finding.method].any_state:
             key = finding.method, finding.target, finding.outcome, bisect_right(turns, number)
-        first = kept.setdefault(key, (number, finding))
-        causes = tuple(sorted({*first[1].false_causes, *finding.false_causes}))
-        if causes != first[1].false_causes:
-            kept[key] = first[0], structs.replace(first[1], false_causes=causes)
+        if key in kept:
+            first, same = kept[key]
+            causes = dict.fromkeys((*same.false_causes, *finding.false_causes))
+            kept[key] = first, structs.replace(same, false_causes=tuple(causes))
+        else:
+            kept[key] = number, finding
     return tuple(kept.values())
