@@ -30,7 +30,8 @@ from leakinfer.inference.model import Array, Table
 
 # Points on the whole circle for each cell; more points cancel less. Of one sum, of several side by side, of a short one
 ALONE, BESIDE, FEW = 3, 2, 8
-FEW_CELLS = 12  # so short a sum costs next to nothing, unless it multiplies what two others take
+FEW_CELLS = 12  # so short a sum costs next to nothing
+MANY_CELLS = 2000  # of three sums side by side or more; then a short one multiplies much
 DIGITS = 17.0  # that damping shares out between what aliases and what cancels; rounding seldom comes near its bound
 ROUNDING = 1e-16
 LARGEST_ERROR = 1e-5  # bound of what aliases and of rounding, over the evidence; beyond, the plain scan stands in
@@ -85,8 +86,8 @@ def of_sum(circle: Circle) -> Coordinates:
 def circles(cells: Sequence[int], half: int, groups: Sequence[Collection[int]]) -> Sums:
     """Those of some sums, the ``half`` th on half a circle. ``groups``: which are open side by side, whose roundings
     multiply: as many digits are damped by as cancelling leaves."""
-    deepest = max(map(len, groups))
-    most, few = (BESIDE if deepest > 1 else ALONE), (FEW if deepest < 3 else ALONE)
+    crowded = any(len(group) > 2 and math.prod(cells[i] for i in group) > MANY_CELLS for group in groups)
+    most, few = (BESIDE if max(map(len, groups)) > 1 else ALONE), (ALONE if crowded else FEW)
     each = [few if size <= FEW_CELLS else most for size in cells]
     digits = min(DIGITS / (1 + sum(1 / each[i] for i in group)) for group in groups)
     return tuple(
