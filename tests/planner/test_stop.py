@@ -103,7 +103,7 @@ def test_the_price_of_a_leak_that_is_left_decides_whether_a_nut_is_mended_unprov
     assert 0.25 < p < 0.9
     price = (1 - p) / p * _in_vain("flare") * times
     numbers = {"missed_leak_minutes": price, "missed_charge_minutes": 0.0, "doubtful_from": 0.25}
-    stop = plan_of(told(two_units(setting(**numbers)), answer)).stop
+    stop = plan_of(told(two_units(setting(CATALOGUE, **numbers)), answer)).stop
     assert (stop.doubtful == ("nut",)) == (times > 1)
 
 
