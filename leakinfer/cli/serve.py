@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from leakinfer.cli.extras import needing
+from leakinfer.cli.options import priors_option
 from leakinfer.errors import InputError
 
 if TYPE_CHECKING:
@@ -24,21 +25,37 @@ EXTRA = ("jinja2", "starlette", "uvicorn")
 @click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="0 takes a free one.")
 @click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS", help="Another one needs the key.")
 @click.option("--token", metavar="KEY", help="The key of the page; beyond this machine one is made if none is given.")
-def serve(folder: Path, port: int, host: str, token: str | None) -> None:
+@click.option(
+    "--system", "systems", multiple=True, type=click.Path(path_type=Path), metavar="FILE", help="A system of your own."
+)
+@priors_option("What new jobs begin with: a priors folder of your own, or a file of learned priors.")
+@click.option("--untrusted", is_flag=True, help="Take learned priors that their own checks speak against.")
+def serve(
+    folder: Path,
+    port: int,
+    host: str,
+    token: str | None,
+    systems: tuple[Path, ...],
+    priors: Path | None,
+    untrusted: bool,
+) -> None:
     """Serve the page over the jobs in FOLDER (files that end in .job), for a browser here or on the phone.
 
     Without --host it can be opened on this machine only. With another address everybody in the same network who has
     the key can read and write the jobs; the line to the phone is not encrypted unless something in front of it does so.
+    Jobs that are there keep the priors that they began with.
     """
     with needing("web", EXTRA, "serve"):
         import uvicorn
 
+        from leakinfer.session.beginning import beginning_with
         from leakinfer.store import Shelf
         from leakinfer.web.app import make_app
         from leakinfer.web.doors import doors_for
 
         doors = doors_for(host, token)
-        app: Any = make_app(Shelf.open(folder), doors)
+        beginning = beginning_with(systems, priors, untrusted=untrusted)
+        app: Any = make_app(Shelf.open(folder), doors, beginning)
         quiet = {"log_level": "warning", "ws": "none", "access_log": False, "server_header": False, "date_header": True}
         server = uvicorn.Server(uvicorn.Config(app, host=host, port=port, lifespan="off", **quiet))
     with listening(host, port) as socket:

@@ -14,6 +14,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from leakinfer.errors import InputError
+from leakinfer.session.beginning import Beginning
 from leakinfer.store import Shelf
 from leakinfer.web import (
     choosing,
@@ -52,9 +53,11 @@ ROUTES: tuple[tuple[str, View | None, View | None], ...] = (
 )
 
 
-def make_app(shelf: Shelf, doors: Doors) -> Guard:
-    """The page over the jobs of a shelf, as an ASGI application."""
-    desk = Desk(shelf)
+def make_app(shelf: Shelf, doors: Doors, beginning: Beginning | None = None) -> Guard:
+    """The page over the jobs of a shelf, as an ASGI application; new jobs begin with the shipped systems and priors,
+    or as told.
+    """
+    desk = Desk(shelf, beginning)
     routes: list[Any] = [
         Route(path, _endpoint(desk, doors, get, post), methods=_methods(get, post)) for path, get, post in ROUTES
     ]

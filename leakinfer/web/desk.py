@@ -14,6 +14,7 @@ from leakinfer.job.belief import Belief
 from leakinfer.job.job import Job
 from leakinfer.planner.model import Plan
 from leakinfer.planner.plan import dearer_work, make_plan
+from leakinfer.session.beginning import Beginning
 from leakinfer.session.jobfile import Opened, replayed, tell
 from leakinfer.store import Journal, Moved, Shelf
 from leakinfer.store.event import Row
@@ -134,10 +135,10 @@ class _Entry:
 
 
 class Desk:
-    """The jobs of a shelf. All methods may be called from any thread."""
+    """The jobs of a shelf, and what new ones may begin with. All methods may be called from any thread."""
 
-    def __init__(self, shelf: Shelf) -> None:
-        self.shelf = shelf
+    def __init__(self, shelf: Shelf, beginning: Beginning | None = None) -> None:
+        self.shelf, self.beginning = shelf, beginning or Beginning()
         self._entries: OrderedDict[str, _Entry] = OrderedDict()
         self._lock = threading.Lock()
 

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from starlette.responses import RedirectResponse, Response
 
-from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.conditions import AIR_WORDS
 from leakinfer.circuit.model import System
 from leakinfer.circuit.rack import RACK_STORE
-from leakinfer.circuit.reader import load_system, shipped_systems
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
-from leakinfer.job.events import begin_body, begun
+from leakinfer.job.events import begun
 from leakinfer.reading import known
 from leakinfer.session.given import read_facts
 from leakinfer.web.asked import Asked, Form, NotHere, short
@@ -33,14 +31,14 @@ def job_list(asked: Asked) -> Response:
 
 def choose_system(asked: Asked) -> Response:
     """Which kind of system it is."""
-    return page(asked, "systems.html", systems=shipped_systems(), rack=RACK_STORE)
+    return page(asked, "systems.html", systems=asked.desk.beginning.systems())
 
 
 def start(asked: Asked, error: InputError | None = None) -> Response:
     """What is known of a system before any test."""
     name = _system_name(asked)
-    system = _system(name)
-    catalogue = load_catalogue()
+    system = _system(asked, name)
+    held = asked.desk.beginning.priors_for(system)
     return page(
         asked,
         "start.html",
@@ -49,7 +47,8 @@ def start(asked: Asked, error: InputError | None = None) -> Response:
         name=name,
         given=asked.form,
         fields=start_fields(system, asked.units, asked.form),
-        seen_there=[(c, catalogue.exposures[c.exposure].signs) for c in system.circumstances],
+        notices=held.notices,
+        seen_there=[(c, held.catalogue.exposures[c.exposure].signs) for c in system.circumstances],
         places=[(place.id, place.name) for place in system.places],
         refrigerants=[(one, one) for one in system.refrigerants],
         tiers=TIER_WORDS,
@@ -84,10 +83,10 @@ def begin(asked: Asked) -> Response:
 
 def _made(asked: Asked) -> str:
     """The id of the new job."""
-    form, system = asked.form, _system(_system_name(asked))
-    catalogue = load_catalogue()
+    form, system, beginning = asked.form, _system(asked, _system_name(asked)), asked.desk.beginning
+    catalogue = beginning.priors_for(system).catalogue
     facts = read_facts({}, told_facts(form, asked.units), catalogue)
-    body = begin_body(system, facts, catalogue)
+    body = beginning.body(system, facts, catalogue)
     Belief(begun(body, catalogue, "new job"))
     title = short(form, "title", "Name of the job", TITLE_LETTERS) or system.name
     made: str = asked.desk.shelf.create(title, body, asked.who, token=asked.token)
@@ -114,20 +113,20 @@ def told_facts(form: Form, units: Units) -> list[tuple[str, str, str]]:
 
 
 def _system_name(asked: Asked) -> str:
-    """The id of a shipped system, with its size where that can be chosen; never a path."""
+    """The id of a system that jobs may begin with, with its size where that can be chosen; never a path."""
     name = asked.path["system"]
     try:
-        known(name, shipped_systems(), what="system", where="system")
+        known(name, asked.desk.beginning.systems(), what="system", where="system")
     except InputError as error:
         raise NotHere(error.what, where="system") from error
     size = asked.form.one("sites") or asked.query.one("sites")
     return f"{name}:{size}" if name == RACK_STORE and size else name
 
 
-def _system(name: str) -> System:
+def _system(asked: Asked, name: str) -> System:
     if name.startswith(f"{RACK_STORE}:") and len(name) > len(RACK_STORE) + 5:
         raise InputError("is too many for the page", where=SITES, allowed="up to 9999")
-    return load_system(name)
+    return asked.desk.beginning.system(name)
 
 
 ROUTES = (
