@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from leakinfer.web.doors import Doors
 
 # What the extra installs; named where one of them is missing.
-EXTRA = ("jinja2", "starlette", "uvicorn")
+EXTRA = ("jinja2", "python_multipart", "starlette", "uvicorn")
 
 
 @click.command("serve")
@@ -46,6 +46,7 @@ def serve(
     Jobs that are there keep the priors that they began with.
     """
     with needing("web", EXTRA, "serve"):
+        import python_multipart  # noqa: F401, which the framework loads when the first file comes
         import uvicorn
 
         from leakinfer.session.beginning import beginning_with

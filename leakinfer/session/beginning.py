@@ -8,14 +8,17 @@ from pathlib import Path
 from typing import Any
 
 from leakinfer.catalogue.model import Catalogue
+from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.checking import ID, check_against
 from leakinfer.circuit.model import System
-from leakinfer.circuit.reader import load_system, shipped_systems
+from leakinfer.circuit.reader import load_system, shipped_systems, system_from_data
 from leakinfer.errors import InputError
-from leakinfer.job.events import begin_body
+from leakinfer.job.events import begin_body, job_of
+from leakinfer.job.job import Job
 from leakinfer.reading import known
-from leakinfer.session.jobfile import kept_priors
+from leakinfer.session.jobfile import PRIORS_FILE, PRIORS_FOLDER, kept_priors
 from leakinfer.session.priors import Priors, priors_of
+from leakinfer.store import Event, live
 
 
 @dataclass(frozen=True)
@@ -55,6 +58,22 @@ class Beginning:
     def body(self, system: System, facts: Mapping[str, Any], catalogue: Catalogue) -> dict[str, Any]:
         """The first event of such a job."""
         return begin_body(system, facts, catalogue) | kept_priors(self.priors, self.untrusted)
+
+    def replayed(self, events: tuple[Event, ...], where: str) -> Job:
+        """The job that events from elsewhere tell, if it began with priors that jobs begin with here.
+
+        Raises:
+            InputError: it did not, or an event does not fit.
+        """
+        first = events[0].body
+        apart = [first.get(PRIORS_FOLDER), first.get(PRIORS_FILE)]
+        kept = kept_priors(self.priors, self.untrusted)
+        if any(path not in (None, kept.get(PRIORS_FOLDER), kept.get(PRIORS_FILE)) for path in apart):
+            what = "this job began with priors that are elsewhere"
+            raise InputError(what, where=where, allowed="the priors that come with the program or that are served here")
+        system = system_from_data(first.get("system", {}), where)
+        catalogue = self.priors_for(system).catalogue if any(apart) else load_catalogue()
+        return job_of(live(events), catalogue, where)
 
 
 def beginning_with(files: Iterable[Path], priors: Path | None, *, untrusted: bool) -> Beginning:

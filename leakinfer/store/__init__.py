@@ -6,7 +6,7 @@ the title and the system's name are looked for in a first event, to list a shelf
 
 from leakinfer.store.copying import Backup, Saved, backup
 from leakinfer.store.event import UNDO, Event, live
-from leakinfer.store.exchange import export_json, export_text, import_json, parse_export, write_export
+from leakinfer.store.exchange import export_json, export_text, import_json, imported_rows, parse_export, write_export
 from leakinfer.store.journal import Journal, Moved, create
 from leakinfer.store.migrating import migrate
 from leakinfer.store.shelf import Shelf, Shelved
@@ -25,6 +25,7 @@ __all__ = [
     "export_json",
     "export_text",
     "import_json",
+    "imported_rows",
     "live",
     "migrate",
     "parse_export",

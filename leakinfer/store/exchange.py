@@ -114,15 +114,15 @@ def import_json(data: Any, to: Path | Shelf, *, where: str = "import") -> Path |
         InputError: the data were changed or are of another kind, which names ``where``, or the file exists or cannot
             be written. Nothing is left behind.
     """
-    rows = _imported_rows(data, where)
+    rows = imported_rows(data, where)
     if isinstance(to, Shelf):
         return to.place(rows)
     make_job(to, rows)
     return to
 
 
-def _imported_rows(data: Any, where: str) -> tuple[Row, ...]:
-    """The rows of exported data, verified.
+def imported_rows(data: Any, where: str) -> tuple[Row, ...]:
+    """The rows of exported data, verified, for :meth:`Shelf.place`.
 
     Raises:
         InputError: the data were changed, or are of another kind or a newer version.

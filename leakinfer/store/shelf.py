@@ -6,6 +6,7 @@ import re
 import time
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -115,13 +116,13 @@ class Shelf:
         return job_id
 
     def place(self, rows: Sequence[Row]) -> str:
-        """A new job of rows that are there already; returns its id.
+        """A job of rows that are there already; returns its id. The same rows placed again are the same job.
 
         Raises:
             InputError: the folder cannot be written.
         """
         title, _ = _labels(rows[0], "job")
-        return self._numbered(title, lambda path: make_job(path, rows))
+        return self._numbered(title, lambda path: _make_or_find(path, tuple(rows)))
 
     def _files(self) -> list[Path]:
         return sorted(path for path in self.folder.iterdir() if path.name.endswith(ENDING) and path.is_file())
@@ -137,6 +138,21 @@ class Shelf:
                 continue
             break
         return job_id
+
+
+def _make_or_find(path: Path, rows: tuple[Row, ...]) -> None:
+    """A new job file, or the one that holds just these rows.
+
+    Raises:
+        Taken: another job has the name.
+    """
+    try:
+        make_job(path, rows)
+    except Taken as taken:
+        with suppress(InputError):  # a file that cannot be read is another one
+            if file.read_checked(path) == rows:
+                return
+        raise taken
 
 
 def _shelved(path: Path) -> Shelved:

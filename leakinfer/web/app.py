@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
+from urllib.parse import urlencode
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -17,6 +18,7 @@ from leakinfer.errors import InputError
 from leakinfer.session.beginning import Beginning
 from leakinfer.store import Shelf
 from leakinfer.web import (
+    bringing,
     choosing,
     findings,
     jobs,
@@ -30,15 +32,28 @@ from leakinfer.web import (
     stopping,
     where,
 )
-from leakinfer.web.asked import SESSION_COOKIE, Asked, Form, NotHere, form_of, keep, session_of, units_told, who_told
+from leakinfer.web.asked import (
+    FIELDS,
+    SESSION_COOKIE,
+    Asked,
+    Form,
+    NotHere,
+    form_of,
+    keep,
+    session_of,
+    units_told,
+    who_told,
+)
 from leakinfer.web.desk import Desk, Stale
-from leakinfer.web.doors import FAILED, Doors, Guard, cookies_of
+from leakinfer.web.doors import BODY_BYTES, FAILED, Doors, Guard, cookies_of
 from leakinfer.web.lines import since
 from leakinfer.web.pages import page, plain_page
 
+WITH_FILE = "multipart/form-data"  # RFC 7578
 View = Callable[[Asked], Response]
 ROUTES: tuple[tuple[str, View | None, View | None], ...] = (
     *jobs.ROUTES,
+    *bringing.ROUTES,
     *where.ROUTES,
     *recording.ROUTES,
     *choosing.ROUTES,
@@ -51,6 +66,16 @@ ROUTES: tuple[tuple[str, View | None, View | None], ...] = (
     *papers.ROUTES,
     *me.ROUTES,
 )
+
+
+class Sent(NamedTuple):
+    """A body: its entries as of a plain form, and the file that it brings."""
+
+    entries: bytes
+    file: bytes = b""
+
+
+NOTHING = Sent(b"")
 
 
 def make_app(shelf: Shelf, doors: Doors, beginning: Beginning | None = None) -> Guard:
@@ -73,13 +98,23 @@ def _endpoint(desk: Desk, doors: Doors, get: View | None, post: View | None) -> 
     """One address: its views run in threads, so that nobody waits for another's arithmetic."""
 
     async def endpoint(request: Request) -> Response:
-        body = await request.body() if request.method == "POST" else b""
-        return await run_in_threadpool(_answer, desk, doors, request, body, post if request.method == "POST" else get)
+        sent = await _sent(request) if request.method == "POST" else NOTHING
+        return await run_in_threadpool(_answer, desk, doors, request, sent, post if request.method == "POST" else get)
 
     return endpoint
 
 
-def _answer(desk: Desk, doors: Doors, request: Request, body: bytes, view: View) -> Response:
+async def _sent(request: Request) -> Sent:
+    """The body of a request; one that cannot be read is answered by the framework."""
+    if not request.headers.get("content-type", "").lower().startswith(WITH_FILE):
+        return Sent(await request.body())
+    async with request.form(max_files=1, max_fields=FIELDS, max_part_size=BODY_BYTES) as form:
+        entries = [(name, value) for name, value in form.multi_items() if isinstance(value, str)]
+        files = [await value.read() for _, value in form.multi_items() if not isinstance(value, str)]
+    return Sent(urlencode(entries).encode(), b"".join(files))
+
+
+def _answer(desk: Desk, doors: Doors, request: Request, sent: Sent, view: View) -> Response:
     """What a view answers, or the page that says in one line why it does not."""
     cookies = cookies_of(request.scope)
     session, new = session_of(cookies)
@@ -89,7 +124,7 @@ def _answer(desk: Desk, doors: Doors, request: Request, body: bytes, view: View)
     secure = request.url.scheme == "https"
     empty = Asked(desk, request.path_params, nothing, nothing, session, units, who, plain, here, doors, secure)
     try:
-        response = _viewed(empty, request, body, view, new)
+        response = _viewed(empty, request, sent, view, new)
     except InputError as error:
         response = refusal(empty, error, _back(request))
     if new:
@@ -97,8 +132,8 @@ def _answer(desk: Desk, doors: Doors, request: Request, body: bytes, view: View)
     return response
 
 
-def _viewed(empty: Asked, request: Request, body: bytes, view: View, new: bool) -> Response:
-    asked = replace(empty, query=form_of(request.url.query.encode()), form=form_of(body))
+def _viewed(empty: Asked, request: Request, sent: Sent, view: View, new: bool) -> Response:
+    asked = replace(empty, query=form_of(request.url.query.encode()), form=form_of(sent.entries), file=sent.file)
     if request.method == "POST" and (new or asked.form.one("form") != asked.form_key):
         if asked.plain:
             return JSONResponse({"form": asked.form_key}, status_code=403)

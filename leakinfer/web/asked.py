@@ -73,7 +73,8 @@ class Asked:
     """A request.
 
     ``desk``: the jobs at work. ``doors``: who may ask. ``form``: what was sent, ``query``: what the address says.
-    ``plain``: the script asked and wants an object instead of a page. ``secure``: the line is encrypted.
+    ``plain``: the script asked and wants an object instead of a page. ``secure``: the line is encrypted. ``file``: the
+    one that the form brought.
     """
 
     desk: Desk
@@ -87,6 +88,7 @@ class Asked:
     here: str
     doors: Doors
     secure: bool = False
+    file: bytes = b""
 
     @property
     def form_key(self) -> str:

@@ -27,6 +27,8 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 BODY_BYTES = 64 * 1024
+FILE_BYTES = 4 * 1024 * 1024  # of a job that is brought: a rack store of 2,000 sites takes 1.2 MB before any finding
+BRING = "/bring"
 KEY_LETTERS = 16  # a shorter key could be guessed
 KEY_COOKIE = "leakinfer_key"
 FREE = ("/enter", "/static/")  # what a stranger may see: where the key is given, and how it looks
@@ -43,7 +45,6 @@ HEADERS = {
 }
 HOST = re.compile(r"(\[[0-9a-fA-F:.]+\]|[A-Za-z0-9.-]+)(?::([0-9]{1,5}))?")
 LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
-TOO_MUCH = 413, f"That is too much at once; at most {BODY_BYTES // 1024} kB are taken."
 FAILED = "Something went wrong here. Nothing was lost; go back and try again."
 log = logging.getLogger("leakinfer.web")
 
@@ -124,9 +125,10 @@ class Guard:
 
         try:
             refused = self._refused(scope)
-            body = b"" if refused else await _body(receive)
+            most = _most(scope)
+            body = b"" if refused else await _body(receive, most)
             if body is None:
-                refused = TOO_MUCH
+                refused = _too_much(most)
             if refused:
                 await self._say(told, *refused)
                 return
@@ -144,8 +146,9 @@ class Guard:
         host = headers.get("host", "")
         if not self.doors.knows(host):
             return 400, "This page is not known under that name. Open it by the address that was shown at the start."
-        if headers.get("content-length", "0").isdigit() and int(headers.get("content-length", "0")) > BODY_BYTES:
-            return TOO_MUCH
+        told, most = headers.get("content-length", "0"), _most(scope)
+        if told.isdigit() and int(told) > most:
+            return _too_much(most)
         if scope["method"] not in ("GET", "HEAD") and not _same_origin(headers, host):
             return 403, "This form came from another page and was not taken."
         if self.doors.key is not None and not scope["path"].startswith(FREE):
@@ -187,7 +190,16 @@ def _same_origin(headers: dict[str, str], host: str) -> bool:
     return headers.get("sec-fetch-site", "same-origin") in ("same-origin", "none")
 
 
-async def _body(receive: Receive) -> bytes | None:
+def _most(scope: Scope) -> int:
+    """Bytes that a body may have there."""
+    return FILE_BYTES if scope["path"] == BRING else BODY_BYTES
+
+
+def _too_much(most: int) -> tuple[int, str]:
+    return 413, f"That is too much at once; at most {most // 1024:,} kB are taken."
+
+
+async def _body(receive: Receive, most: int) -> bytes | None:
     """The whole body; None if it is too large or does not come."""
     parts, size = [], 0
     while True:
@@ -196,7 +208,7 @@ async def _body(receive: Receive) -> bytes | None:
             return None
         part = message.get("body", b"")
         size += len(part)
-        if size > BODY_BYTES:
+        if size > most:
             return None
         parts.append(part)
         if not message.get("more_body", False):

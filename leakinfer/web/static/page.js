@@ -204,7 +204,7 @@ document.addEventListener("click", (event) => {
 document.addEventListener("submit", (event) => {
   const form = event.target;
   const url = new URL(form.getAttribute("action"), location.href);
-  if (url.origin !== location.origin || url.pathname === "/enter") return;
+  if (url.origin !== location.origin || url.pathname === "/enter" || form.enctype === "multipart/form-data") return;
   event.preventDefault();
   if (form.method === "get") turn(`${url.pathname}?${entriesOf(form, event.submitter)}`);
   else submit(form, event.submitter);
