@@ -115,14 +115,15 @@ class Shelf:
                 raise
         return job_id
 
-    def place(self, rows: Sequence[Row]) -> str:
-        """A job of rows that are there already; returns its id. The same rows placed again are the same job.
+    def place(self, rows: Sequence[Row], *, once: bool = False) -> str:
+        """A new job of rows that are there already; returns its id. ``once``: where a job of that title holds the
+        very same rows, its id instead of another job.
 
         Raises:
             InputError: the folder cannot be written.
         """
         title, _ = _labels(rows[0], "job")
-        return self._numbered(title, lambda path: _make_or_find(path, tuple(rows)))
+        return self._numbered(title, lambda path: (_make_or_find if once else make_job)(path, tuple(rows)))
 
     def _files(self) -> list[Path]:
         return sorted(path for path in self.folder.iterdir() if path.name.endswith(ENDING) and path.is_file())

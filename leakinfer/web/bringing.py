@@ -45,7 +45,7 @@ def _kept(asked: Asked) -> str:
         raise InputError("is not a text file", where=FILE, allowed=EXPORT_FILE) from error
     rows = imported_rows(parse_export(text, FILE), FILE)
     Belief(asked.desk.beginning.replayed(tuple(row.event() for row in rows), FILE))
-    made: str = asked.desk.shelf.place(rows)
+    made: str = asked.desk.shelf.place(rows, once=True)
     return made
 
 
