@@ -5,9 +5,11 @@ from __future__ import annotations
 import itertools
 import math
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, get_args
 
+import msgspec
 import pytest
 
 from leakinfer.catalogue.model import State
@@ -17,7 +19,7 @@ from leakinfer.job.job import Job
 from leakinfer.planner.candidates import possible
 from leakinfer.planner.model import Candidate, NotAllowed
 from leakinfer.planner.plan import make_plan
-from leakinfer.planner.setups import TIERS, priced_wait, ways
+from leakinfer.planner.setups import TIERS, priced_wait, ways, what_bars
 from tests.job.small import CATALOGUE, shipped_job
 
 from .oracle import pick
@@ -35,17 +37,19 @@ def plain_price(setup: dict[str, Any]) -> float:
     return float(setup["minutes"] + wait)
 
 
-def cheapest(start: State, consent: int, missing: set[str]) -> dict[str, float]:
+def cheapest(start: State, consent: int, missing: set[str], charging: bool = True) -> dict[str, float]:
     """Bellman and Ford: relax every set-up as often as there are states."""
     cost = dict.fromkeys(STATES, math.inf) | {start: 0.0}
     usable = [one for one in SETUPS if "to" in one and TIERS.index(one["tier"]) <= consent]
     usable = [one for one in usable if not missing & set(one.get("tools", ()))]
     for _, one in itertools.product(STATES, usable):
         for begin in one["from_states"]:
-            cost[one["to"]] = min(cost[one["to"]], cost[begin] + plain_price(one))
+            if charging or begin in HOLDS_CHARGE or one["to"] not in HOLDS_CHARGE:
+                cost[one["to"]] = min(cost[one["to"]], cost[begin] + plain_price(one))
     return {state: minutes for state, minutes in cost.items() if math.isfinite(minutes)}
 
 
+HOLDS_CHARGE = ("running", "standing")
 MISSING: tuple[tuple[str, ...], ...] = ((), ("nitrogen_kit",), ("vacuum_pump",), ("recovery_unit", "tracer_kit"))
 
 
@@ -61,6 +65,15 @@ def test_the_way_is_the_cheapest_one(consent: str, missing: tuple[str, ...]) -> 
 
 
 @pytest.mark.parametrize("start", STATES)
+def test_without_charging_what_is_charged_stays_so_and_nothing_else_comes_to_be(start: State) -> None:
+    job = shipped_job("ducted_split", consent="intrusive")
+    found = {state: way.minutes for state, way in ways(job, start, charging=False).items()}
+    assert found == pytest.approx(cheapest(start, TIERS.index("intrusive"), set(), charging=False))
+    assert (start in HOLDS_CHARGE) == bool(set(HOLDS_CHARGE) & set(found))
+    assert len(found) >= 4
+
+
+@pytest.mark.parametrize("start", STATES)
 def test_the_steps_of_a_way_follow_each_other(start: State) -> None:
     for state, way in ways(shipped_job("ducted_split", consent="intrusive"), start).items():
         here: State | None = start
@@ -70,6 +83,33 @@ def test_the_steps_of_a_way_follow_each_other(start: State) -> None:
         assert here == state
         listed = {one["id"]: one for one in SETUPS}
         assert way.minutes == pytest.approx(sum(plain_price(listed[step.id]) for step in way.steps))
+
+
+NO_CHARGE = "no refrigerant goes into a system that is likely to leak: repair it and prove it tight first"
+NO_KIT = "not on the van: nitrogen cylinder with regulator, relief valve and gauge"
+
+
+@pytest.mark.parametrize(
+    ("facts", "state", "reason"),
+    [
+        ({}, "nitrogen", "needs consent to intrusive work: recover the refrigerant"),
+        ({"state": "flat", "consent": "quick"}, "nitrogen", "needs consent to standard work: fill with dry nitrogen"),
+        ({"consent": "intrusive", "not_on_van": ("nitrogen_kit",)}, "nitrogen", NO_KIT),
+        ({"consent": "quick", "not_on_van": ("nitrogen_kit",)}, "nitrogen", NO_KIT),
+        ({"consent": "intrusive", "not_on_van": ("recovery_unit",)}, "flat", "not on the van: recovery machine"),
+        ({"state": "vacuum", "consent": "intrusive"}, "standing", NO_CHARGE),
+        ({"state": "flat", "consent": "intrusive"}, "running", NO_CHARGE),
+    ],
+)
+def test_what_bars_a_state_is_said_in_one_line(facts: dict[str, Any], state: State, reason: str) -> None:
+    """Consent by the dearest step of the way, a tool before consent, and no charge into what may leak."""
+    assert what_bars(shipped_job("ducted_split", **facts), state).startswith(reason)
+
+
+def test_a_state_that_no_work_leads_to_is_said_so() -> None:
+    few = {id_: setup for id_, setup in CATALOGUE.setups.items() if setup.to != "vacuum"}
+    job = replace(shipped_job("ducted_split"), catalogue=msgspec.structs.replace(CATALOGUE, setups=few))
+    assert what_bars(job, "vacuum") == "no way from here to 'vacuum'"
 
 
 @pytest.mark.parametrize("minutes", [0.0, 10.0, 119.0, 121.0, 1440.0])
