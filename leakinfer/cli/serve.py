@@ -24,7 +24,14 @@ EXTRA = ("jinja2", "python_multipart", "starlette", "uvicorn")
 @click.argument("folder", metavar="[FOLDER]", default=".", type=click.Path(path_type=Path))
 @click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="0 takes a free one.")
 @click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS", help="Another one needs the key.")
+@click.option("--name", metavar="NAME", help="One more name that it is opened by, as office.example; needs the key.")
 @click.option("--token", metavar="KEY", help="The key of the page; beyond this machine one is made if none is given.")
+@click.option(
+    "--certificate", type=click.Path(path_type=Path), metavar="FILE", help="Encrypts the line: PEM, with its chain."
+)
+@click.option(
+    "--certificate-key", type=click.Path(path_type=Path), metavar="FILE", help="Its private key, if not in that file."
+)
 @click.option(
     "--system", "systems", multiple=True, type=click.Path(path_type=Path), metavar="FILE", help="A system of your own."
 )
@@ -34,7 +41,10 @@ def serve(
     folder: Path,
     port: int,
     host: str,
+    name: str | None,
     token: str | None,
+    certificate: Path | None,
+    certificate_key: Path | None,
     systems: tuple[Path, ...],
     priors: Path | None,
     untrusted: bool,
@@ -42,8 +52,8 @@ def serve(
     """Serve the page over the jobs in FOLDER (files that end in .job), for a browser here or on the phone.
 
     Without --host it can be opened on this machine only. With another address everybody in the same network who has
-    the key can read and write the jobs; the line to the phone is not encrypted unless something in front of it does so.
-    Jobs that are there keep the priors that they began with.
+    the key can read and write the jobs; the line to the phone is not encrypted unless a certificate is given that the
+    phone trusts, or something in front of it does so. Jobs that are there keep the priors that they began with.
     """
     with needing("web", EXTRA, "serve"):
         import python_multipart  # noqa: F401, which the framework loads when the first file comes
@@ -54,13 +64,14 @@ def serve(
         from leakinfer.web.app import make_app
         from leakinfer.web.doors import doors_for
 
-        doors = doors_for(host, token)
+        doors = doors_for(host, token, name)
         beginning = beginning_with(systems, priors, untrusted=untrusted)
+        secret = encrypting(certificate, certificate_key)
         app: Any = make_app(Shelf.open(folder), doors, beginning)
         quiet = {"log_level": "warning", "ws": "none", "access_log": False, "server_header": False, "date_header": True}
-        server = uvicorn.Server(uvicorn.Config(app, host=host, port=port, lifespan="off", **quiet))
+        server = uvicorn.Server(uvicorn.Config(app, host=host, port=port, lifespan="off", **quiet, **secret))
     with listening(host, port) as socket:
-        click.echo("\n".join(told(doors, host, socket.getsockname()[1])))
+        click.echo("\n".join(told(doors, host, socket.getsockname()[1], encrypted=bool(secret))))
         server.run(sockets=[socket])
 
 
@@ -87,17 +98,42 @@ def listening(host: str, port: int) -> Iterator[Any]:
         yield held
 
 
-def told(doors: Doors, host: str, port: int) -> list[str]:
+def encrypting(certificate: Path | None, key: Path | None) -> dict[str, str]:
+    """The server's settings for an encrypted line; none without a certificate.
+
+    Raises:
+        InputError: a file that cannot be used, or a key that asks for a word: nobody may be there to type it.
+    """
+    import ssl
+
+    if certificate is None:
+        if key is not None:
+            raise InputError("needs --certificate", where="--certificate-key", allowed="both, or neither")
+        return {}
+    held = key or certificate
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, held, password=lambda: "")
+    except OSError as error:  # those of ssl among them
+        reason = "they are no such pair" if isinstance(error, ssl.SSLError) else error.strerror
+        where = str(certificate if certificate == held else f"{certificate}, {held}")
+        allowed = "PEM: a certificate with its chain, and its private key without a password"
+        raise InputError(f"cannot be used ({reason})", where=where, allowed=allowed) from error
+    return {"ssl_certfile": str(certificate), "ssl_keyfile": str(held)}
+
+
+def told(doors: Doors, host: str, port: int, *, encrypted: bool = False) -> list[str]:
     """What is printed once: the address to open, with the key where there is one."""
-    shown = f"[{host}]" if ":" in host else host
-    if doors.local:
-        key = f"/enter?key={doors.key}" if doors.key else "/"
-        return [f"  Open http://{shown}:{port}{key}", "  Only this machine can. Stop with Ctrl-C."]
-    if host in ("0.0.0.0", "::"):
+    shown = doors.name or (f"[{host}]" if ":" in host else host)
+    if not doors.local and not doors.name and host in ("0.0.0.0", "::"):
         shown = _address_outside() or shown
+    key = f"enter?key={doors.key}" if doors.key else ""
+    address = f"  Open {'https' if encrypted else 'http'}://{shown}:{port}/{key}"
+    if doors.local:
+        return [address, "  Only this machine can. Stop with Ctrl-C."]
+    line = "encrypted, for those who trust the certificate" if encrypted else "not encrypted"
     return [
-        f"  Open http://{shown}:{port}/enter?key={doors.key}",
-        "  Whoever is in this network and has the key can read and write these jobs; the line is not encrypted.",
+        address,
+        f"  Whoever is in this network and has the key can read and write these jobs; the line is {line}.",
         "  Stop with Ctrl-C.",
     ]
 

@@ -44,6 +44,7 @@ HEADERS = {
     "Cache-Control": "no-cache, private",
 }
 HOST = re.compile(r"(\[[0-9a-fA-F:.]+\]|[A-Za-z0-9.-]+)(?::([0-9]{1,5}))?")
+NAME = re.compile(r"(?=.{1,253}$)[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?(\.[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?)*")  # RFC 1123
 LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
 FAILED = "Something went wrong here. Nothing was lost; go back and try again."
 log = logging.getLogger("leakinfer.web")
@@ -51,10 +52,14 @@ log = logging.getLogger("leakinfer.web")
 
 @dataclass(frozen=True)
 class Doors:
-    """``local``: only this machine is served, under a loopback name. ``key``: what others must know; None asks none."""
+    """``local``: only this machine is served, under a loopback name. ``key``: what others must know; None asks none.
+
+    ``name``: one more name that it is opened by, as that of a certificate or of something in front of it.
+    """
 
     local: bool = True
     key: str | None = None
+    name: str = ""
 
     def knows(self, host: str) -> bool:
         """Whether a Host header may name us: by a loopback name, from outside by an address or this machine's name.
@@ -65,7 +70,7 @@ class Doors:
         if found is None:
             return False
         name = found[1].lower().rstrip(".")
-        if name in LOCAL_NAMES:
+        if name in LOCAL_NAMES or (self.name and name == self.name):
             return True
         return not self.local and (_is_address(name) or name in _own_names())
 
@@ -78,18 +83,22 @@ class Doors:
         return self.key is None or hmac.compare_digest(given.encode(errors="replace"), self.key.encode())
 
 
-def doors_for(host: str, key: str | None) -> Doors:
-    """The doors for an address to listen on; beyond this machine a key is made where none is given.
+def doors_for(host: str, key: str | None, name: str | None = None) -> Doors:
+    """The doors for an address to listen on; beyond this machine, and under a name, a key is made where none is given.
 
     Raises:
-        InputError: a key that could be guessed.
+        InputError: a key that could be guessed, or what is no name.
     """
+    if name is not None and not NAME.fullmatch(name.lower()):
+        raise InputError(
+            f"'{name}' is no name of a machine", where="--name", allowed="as office.example, without a port"
+        )
     if key is not None and not re.fullmatch(r"[A-Za-z0-9_-]+", key):
         raise InputError("holds other characters", where="--token", allowed="letters, digits, - and _")
     if key is not None and len(key) < KEY_LETTERS:
         raise InputError(f"has {len(key)} characters", where="--token", allowed=f"{KEY_LETTERS} or more")
-    local = host == "localhost" or _is_loopback(host)
-    return Doors(local, key if local or key else secrets.token_urlsafe(KEY_LETTERS))
+    local = name is None and (host == "localhost" or _is_loopback(host))
+    return Doors(local, key if local or key else secrets.token_urlsafe(KEY_LETTERS), (name or "").lower())
 
 
 def cookies_of(scope: Scope) -> dict[str, str]:

@@ -115,6 +115,34 @@ def test_beyond_this_machine_addresses_are_known_and_names_are_not(shelf: Path, 
     assert client.get("/", headers={"host": host}).status_code == status
 
 
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        ("office.example:8765", 401),
+        ("OFFICE.example.", 401),
+        ("localhost:8765", 401),
+        ("office.example.evil.example", 400),
+        ("evil-office.example", 400),
+    ],
+)
+def test_a_name_is_known_if_it_was_given_and_asks_for_the_key(shelf: Path, host: str, status: int) -> None:
+    """Also where something in front of it, which has the name, speaks to a loopback address."""
+    doors = doors_for("127.0.0.1", None, "Office.example")
+    assert doors.key
+    client = TestClient(serving(shelf, doors), base_url=HERE)
+    assert client.get("/", headers={"host": host}).status_code == status
+    assert Doors().knows("office.example") is False
+
+
+@pytest.mark.parametrize(
+    "name", ["", "a b", "-a.example", "a..example", "a" * 64, "http://a.example", "a.example/", "\u00e4"]
+)
+def test_what_is_no_name_is_refused(name: str) -> None:
+    """Labels of letters, digits and inner hyphens, 63 at most (RFC 1123, 2.1)."""
+    with pytest.raises(InputError, match="is no name of a machine"):
+        doors_for("0.0.0.0", None, name)
+
+
 @pytest.fixture
 def guarded(shelf: Path, monkeypatch: pytest.MonkeyPatch) -> TestClient:
     """A page beyond this machine; a wrong key costs no time here."""

@@ -5,13 +5,23 @@ from __future__ import annotations
 import re
 import signal
 import socket
+import ssl
 import subprocess
 import sys
+import urllib.error
 import urllib.request
 from pathlib import Path
 
 import pytest
+import trustme
 from click.testing import CliRunner
+from cryptography.hazmat.primitives.serialization import (
+    BestAvailableEncryption,
+    Encoding,
+    NoEncryption,
+    PrivateFormat,
+    load_pem_private_key,
+)
 
 from leakinfer.cli import main
 from leakinfer.cli.serve import told
@@ -32,6 +42,9 @@ def test_refusals(tmp_path: Path) -> None:
     assert "does not exist" in refusal(str(tmp_path / "nowhere"))
     assert refusal(str(tmp_path), "--token", "short").endswith("--token: has 5 characters; allowed: 16 or more")
     assert "cannot listen" in refusal(str(tmp_path), "--host", "no such host")
+    assert refusal(str(tmp_path), "--name", "office.example:80").endswith(
+        "--name: 'office.example:80' is no name of a machine; allowed: as office.example, without a port"
+    )
     with socket.create_server(("127.0.0.1", 0)) as taken:
         assert "cannot listen" in refusal(str(tmp_path), "--port", str(taken.getsockname()[1]))
 
@@ -47,6 +60,11 @@ def test_what_is_told() -> None:
     beyond = told(Doors(False, "k" * 20), "192.0.2.7", 80)
     assert beyond[0] == f"  Open http://192.0.2.7:80/enter?key={'k' * 20}"
     assert "not encrypted" in beyond[1]
+    secret = told(Doors(False, "k" * 20), "192.0.2.7", 443, encrypted=True)
+    assert secret[0].startswith("  Open https://192.0.2.7:443/enter?key=")
+    assert "the line is encrypted" in secret[1]
+    named = told(Doors(False, "k" * 20, "office.example"), "0.0.0.0", 443, encrypted=True)
+    assert named[0].startswith("  Open https://office.example:443/enter?key=")
 
 
 @pytest.mark.slow
@@ -58,6 +76,60 @@ def test_it_serves_and_ends(tmp_path: Path) -> None:
         with urllib.request.urlopen(address[1], timeout=20) as answer:
             assert "low again" in answer.read().decode()
     assert child.returncode in (0, 130, -signal.SIGINT)
+
+
+def pair(folder: Path, password: bytes | None = None) -> tuple[Path, Path]:
+    """A certificate for this machine and its key, made for this test; ``ca.pem`` is the authority that signed it."""
+    authority = trustme.CA()
+    authority.cert_pem.write_to_path(str(folder / "ca.pem"))
+    made = authority.issue_cert("localhost", "127.0.0.1")
+    certificate, key = folder / "page.pem", folder / "page.key"
+    certificate.write_bytes(b"".join(blob.bytes() for blob in made.cert_chain_pems))
+    private = load_pem_private_key(made.private_key_pem.bytes(), None)
+    kept = BestAvailableEncryption(password) if password else NoEncryption()
+    key.write_bytes(private.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, kept))
+    return certificate, key
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("one_file", [True, False])
+def test_the_line_is_encrypted_with_a_certificate(tmp_path: Path, one_file: bool) -> None:
+    certificate, key = pair(tmp_path)
+    options = ["--certificate", str(certificate), "--certificate-key", str(key)]
+    if one_file:
+        certificate.write_bytes(key.read_bytes() + certificate.read_bytes())
+        options = options[:2]
+    shelf = tmp_path / "shelf"
+    shelf.mkdir()
+    demo_job(shelf, 0)
+    with commanded(shelf, *options) as (line, _):
+        address = line.removeprefix("Open ")
+        assert re.fullmatch(r"https://127\.0\.0\.1:\d+/", address)
+        trusting = ssl.create_default_context(cafile=tmp_path / "ca.pem")
+        with urllib.request.urlopen(address, timeout=20, context=trusting) as answer:
+            assert "low again" in answer.read().decode()
+            assert "; secure" in answer.headers["set-cookie"].lower()
+        with pytest.raises(urllib.error.URLError, match="CERTIFICATE_VERIFY_FAILED"):
+            urllib.request.urlopen(address, timeout=20)
+        with pytest.raises(OSError, match=r"."):
+            urllib.request.urlopen(address.replace("https", "http"), timeout=20)
+
+
+def test_a_certificate_that_cannot_be_used_is_one_line(tmp_path: Path) -> None:
+    certificate, key = pair(tmp_path)
+    other = tmp_path / "other"
+    other.mkdir()
+    _, strange = pair(other, b"swordfish")
+    (tmp_path / "none.pem").write_text("nothing", "utf-8")
+    no_pair = "cannot be used (they are no such pair); allowed: PEM: a certificate with its chain, and its private key"
+    for options, says in (
+        (["--certificate", str(tmp_path / "nowhere.pem")], "nowhere.pem: cannot be used (No such file or directory)"),
+        (["--certificate", str(certificate)], f"page.pem: {no_pair}"),
+        (["--certificate", str(tmp_path / "none.pem"), "--certificate-key", str(key)], no_pair),
+        (["--certificate", str(certificate), "--certificate-key", str(strange)], no_pair),
+        (["--certificate-key", str(key)], "--certificate-key: needs --certificate; allowed: both, or neither"),
+    ):
+        assert says in refusal(str(tmp_path), *options)
 
 
 @pytest.mark.slow
