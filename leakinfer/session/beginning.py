@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from leakinfer.catalogue.model import Catalogue
-from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.circuit.checking import ID, check_against
 from leakinfer.circuit.model import System
 from leakinfer.circuit.reader import load_system, shipped_systems, system_from_data
@@ -16,7 +15,7 @@ from leakinfer.errors import InputError
 from leakinfer.job.events import begin_body, job_of
 from leakinfer.job.job import Job
 from leakinfer.reading import known
-from leakinfer.session.jobfile import PRIORS_FILE, PRIORS_FOLDER, kept_priors
+from leakinfer.session.jobfile import PRIORS_FILE, PRIORS_FOLDER, UNTRUSTED, kept_priors
 from leakinfer.session.priors import Priors, priors_of
 from leakinfer.store import Event, live
 
@@ -72,8 +71,9 @@ class Beginning:
             what = "this job began with priors that are elsewhere"
             raise InputError(what, where=where, allowed="the priors that come with the program or that are served here")
         system = system_from_data(first.get("system", {}), where)
-        catalogue = self.priors_for(system).catalogue if any(apart) else load_catalogue()
-        return job_of(live(events), catalogue, where)
+        allowed = self.untrusted and first.get(UNTRUSTED) is True
+        held = priors_of(self.priors if any(apart) else None, system.id, untrusted=allowed)
+        return job_of(live(events), held.catalogue, where)
 
 
 def beginning_with(files: Iterable[Path], priors: Path | None, *, untrusted: bool) -> Beginning:

@@ -17,7 +17,7 @@ from leakinfer.store import Journal, Shelf, export_json, export_text
 from leakinfer.web.app import make_app
 from leakinfer.web.doors import BODY_BYTES, BRING, FILE_BYTES, Doors
 from tests.cli.helpers import answer
-from tests.report.fleet.example import example
+from tests.report.fleet.example import example, untrusted
 from tests.web.forms import PageSeen
 from tests.web.helpers import Person, demo_job, events_of
 
@@ -119,6 +119,20 @@ def test_priors_that_are_elsewhere_are_never_opened(shelf: Path, other: Path) ->
     assert brought(served, exported(other, "b")).status_code == 400
     plain = exported(other, demo_job(other, 1))
     assert brought(served, plain).status_code == 303
+
+
+def test_learned_priors_that_are_not_trusted_are_taken_as_the_job_and_the_page_allow(shelf: Path, other: Path) -> None:
+    """Whatever is kept can be opened: the job that did not allow them is refused though the page does."""
+    file = other / "doubtful.toml"
+    write_learned(example(), file)
+    answer("new", other / "sure.job", "--system", "ducted_split", "--priors", file)
+    write_learned(untrusted(), file)
+    answer("new", other / "bold.job", "--system", "ducted_split", "--priors", file, "--untrusted")
+    served = person_at(shelf, beginning_with((), file, untrusted=True))
+    assert "not trusted" in served.follow(brought(served, exported(other, "bold"))).words
+    refused = brought(served, exported(other, "sure"))
+    assert "not trusted" in PageSeen(refused.text).words
+    assert [job.error for job in Shelf.open(shelf).jobs()] == [""]
 
 
 def test_a_whole_store_fits_and_more_does_not(shelf: Path, other: Path) -> None:
