@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from leakinfer.catalogue.learned import write_learned
+from leakinfer.reading import shipped
 from leakinfer.session.beginning import Beginning, beginning_with
 from leakinfer.store import Journal, Shelf, export_json, export_text
 from leakinfer.web.app import make_app
@@ -110,7 +111,7 @@ def test_priors_that_are_elsewhere_are_never_opened(shelf: Path, other: Path) ->
     file = other / "learned.toml"
     write_learned(example(), file)
     answer("new", other / "a.job", "--system", "ducted_split", "--priors", file)
-    answer("new", other / "b.job", "--system", "ducted_split", "--priors", "priors")
+    answer("new", other / "b.job", "--system", "ducted_split", "--priors", shipped("priors"))
     for job_id in ("a", "b"):
         refused = brought(person_at(shelf), exported(other, job_id))
         assert "began with priors that are elsewhere" in PageSeen(refused.text).words
