@@ -9,6 +9,7 @@ from msgspec import structs
 
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
+from leakinfer.job.facts import Loss
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.job.later import Repaired, Return
@@ -114,8 +115,13 @@ def _repair_words(job: Job, done: Repaired) -> str:
 
 def _return_words(later: Return) -> str:
     """A later visit in words."""
-    missing = "" if later.missing_kg is None else f", {later.missing_kg:g} kg missing"
-    return f"back after {later.years:g} years{missing}"
+    missing = "" if later.missing_kg is None else f", {later.missing_kg:.3g} kg missing"
+    return f"back after {later.years:.3g} years{missing}"
+
+
+def loss_words(loss: Loss) -> str:
+    """A loss as a step of the story: ``0.3 kg lost in 2 years``."""
+    return f"{loss.kg:.3g} kg lost in {loss.years:.3g} years"
 
 
 def _fact_stages(job: Job, site: str) -> list[Stage]:
@@ -129,18 +135,18 @@ def _fact_stages(job: Job, site: str) -> list[Stage]:
     kind = job.catalogue.components[job.site(site).component].name
     told = [
         (f"a {kind} after {years:g} years, nothing else known", bare),
-        (f"age {facts.age_years:g} years" + _tight(job), aged),
+        (f"age {facts.age_years:.3g} years" + _tight(job), aged),
         ("circumstances, seen or possible", exposed),
     ]
     if loss is not None:
-        told.append((f"{loss.kg:g} kg lost in {loss.years:g} years", structs.replace(exposed, loss=loss)))
+        told.append((loss_words(loss), structs.replace(exposed, loss=loss)))
     bare_job = replace(job, findings=(), repairs=(), returns=())
     return [(words, replace(bare_job, facts=stage), None) for words, stage in told]
 
 
 def _tight(job: Job) -> str:
     ago = job.facts.tight_years_ago
-    return "" if ago is None else f", proved tight {ago:g} years ago"
+    return "" if ago is None else f", proved tight {ago:.3g} years ago"
 
 
 def _circumstances(job: Job, site: str) -> list[str]:

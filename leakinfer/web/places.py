@@ -12,7 +12,7 @@ from leakinfer.circuit.model import ELSEWHERE, Site
 from leakinfer.errors import InputError
 from leakinfer.job.events import FACTS, SITE, body_of
 from leakinfer.job.job import Job
-from leakinfer.job.why import explain
+from leakinfer.job.why import explain, loss_words
 from leakinfer.reading import known
 from leakinfer.report.circuit import circuit_svg
 from leakinfer.report.circuit.states import STATE_WORDS, state_of
@@ -132,7 +132,7 @@ def story(asked: Asked) -> Response:
 def _step(what: str, job: Job, units: Units) -> str:
     """A step of the story, its loss in the person's units."""
     loss = job.facts.loss
-    if loss is None or what != f"{loss.kg:g} kg lost in {loss.years:g} years":
+    if loss is None or what != loss_words(loss):
         return what
     return f"{units.mass_words(loss.kg)} lost in {years_words(loss.years)}"
 

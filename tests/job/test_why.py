@@ -89,6 +89,18 @@ def test_age_and_rust_raise_an_old_drier_step_by_step() -> None:
     assert [step.odds_ratio > 1 for step in steps[1:]] == [True, True]
 
 
+def test_times_and_masses_that_do_not_end_are_rounded_in_words() -> None:
+    """14 months are 1.1666... years, 11 oz are 0.3118... kg."""
+    job = shipped_job(
+        "ducted_split", age_years=8 + 1 / 3, tight_years_ago=2 / 3, loss={"kg": 0.3118448, "years": 14 / 12}
+    )
+    later = job.with_return(Return(years=14 / 12, missing_kg=0.3118448))
+    words = " | ".join(step.what for step in explain(later, CORE).steps)
+    for said in ("age 8.33 years, proved tight 0.667 years ago", "0.312 kg lost in 1.17 years", "0.312 kg missing"):
+        assert said in words
+    assert "back after 1.17 years" in words
+
+
 def test_every_finding_has_its_step_in_order() -> None:
     job = busy_job()
     story = explain(job, "suction_drier")
