@@ -12,6 +12,7 @@ from leakinfer.circuit.model import Site
 from leakinfer.job.belief import Belief
 from leakinfer.job.finding import outcome_names
 from leakinfer.job.job import Job
+from leakinfer.job.wording import percent
 from leakinfer.planner.candidates import cautions
 from leakinfer.planner.costs import steps_for
 from leakinfer.planner.decision import Problem, Worth, of_nothing, weigh, weigh_ahead
@@ -301,16 +302,18 @@ class Words:
         if method.kind == "hold":
             inside = (name for site in self.job.scope(method, target) for name in belief.items[site.id])
             chance = belief.any_of({name: belief.masks[name] for name in inside})
-            return f"tells whether, not where; {chance:.0%} that a leak that matters is in there"
+            return f"tells whether, not where; {percent(chance)} that a leak that matters is in there"
         if method.kind == "total":
-            return f"tells how much is missing, and so whether it leaks; {belief.any_that_matters():.0%} that it does"
+            return (
+                f"tells how much is missing, and so whether it leaks; {percent(belief.any_that_matters())} that it does"
+            )
         if method.kind == "point":
-            return f"{belief.matters_probability[target]:.0%} chance of a leak that matters here"
+            return f"{percent(belief.matters_probability[target])} chance of a leak that matters here"
         sites = self.job.scope(method, target)
         together = 1 - math.prod(1 - belief.matters_probability[site.id] for site in sites)
         if method.kind == "exposure":
-            return f"a look changes the odds of {_places(sites)}, together about {together:.0%}"
-        return f"takes in {_places(sites)} at once, together about {together:.0%}"
+            return f"a look changes the odds of {_places(sites)}, together about {percent(together)}"
+        return f"takes in {_places(sites)} at once, together about {percent(together)}"
 
 
 def _places(sites: tuple[Site, ...]) -> str:

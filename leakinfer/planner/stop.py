@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from leakinfer.circuit.model import ELSEWHERE
 from leakinfer.job.belief import Belief
+from leakinfer.job.wording import percent
 from leakinfer.planner.decision import Worth
 from leakinfer.planner.model import Ranked, Stop
 from leakinfer.planner.problem import in_vain, left
@@ -99,8 +100,8 @@ def _decided(
     told = [f"{len(confirmed)} confirmed"] * bool(confirmed) + [f"{len(likely)} likely"] * bool(likely)
     head = f"{', '.join(told)}; " if told else ""
     if goes_on:
-        return False, f"{head}{another:.0%} for {what}: go on"
+        return False, f"{head}{percent(another)} for {what}: go on"
     if prove is not None:
         where = belief.job.target_name(prove.candidate.target)
-        return False, f"{head}prove {where} before it is repaired, then done: {another:.0%} for {what}"
-    return True, f"{head}{another:.0%} left for {what}: no test here is worth its minutes"
+        return False, f"{head}prove {where} before it is repaired, then done: {percent(another)} for {what}"
+    return True, f"{head}{percent(another)} left for {what}: no test here is worth its minutes"

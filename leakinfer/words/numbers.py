@@ -2,14 +2,7 @@
 
 from __future__ import annotations
 
-
-def percent(share: float) -> str:
-    """``12%``; what is nearly nothing or nearly sure is not rounded to it."""
-    if 0 < share < 0.005:
-        return "<1%"
-    if 0.995 < share < 1:
-        return ">99%"
-    return f"{share:.0%}"
+from leakinfer.job.wording import percent as percent  # the planner writes it too
 
 
 def minutes(amount: float) -> str:

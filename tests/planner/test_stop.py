@@ -133,6 +133,18 @@ def test_how_dear_a_missed_leak_is_decides(price: float, stop: bool) -> None:
     assert 0.001 < word.another < 0.999
 
 
+def test_what_is_nearly_sure_is_not_said_to_be_sure() -> None:
+    """A cold room that lost a quarter of its charge leaks for all but certain: neither 100% there nor 0% elsewhere."""
+    job = shipped_job("walk_in_cooler", loss={"kg": 1.2, "years": 1.2}, age_years=9.0)
+    probed = found("probe_sweep", "receiver_space", "response"), found("probe_point", "king_port_core", "response")
+    plan = plan_of(told(job, *probed))
+    assert 0.995 < plan.stop.another < 1
+    assert plan.stop.reason.startswith(">99% for a leak that matters")
+    far = next(test for test in plan.next if test.candidate.target == "suction_valve_stem")
+    assert far.reason.startswith("<1% chance of a leak that matters here")
+    assert not any(test.reason.startswith(("0%", "100%")) for test in plan.next)
+
+
 def test_when_nothing_is_possible_one_must_stop_and_is_told_so() -> None:
     job = two_units()
     for target in ("yard", "closet", WHOLE):
