@@ -10,14 +10,14 @@ from typing import Any
 from leakinfer.catalogue.model import Catalogue
 from leakinfer.circuit.checking import ID, check_against
 from leakinfer.circuit.model import System
-from leakinfer.circuit.reader import load_system, shipped_systems, system_from_data
+from leakinfer.circuit.reader import load_system, shipped_systems
 from leakinfer.errors import InputError
-from leakinfer.job.events import begin_body, job_of
+from leakinfer.job.events import begin_body
 from leakinfer.job.job import Job
 from leakinfer.reading import known
-from leakinfer.session.jobfile import PRIORS_FILE, PRIORS_FOLDER, UNTRUSTED, kept_priors
+from leakinfer.session.jobfile import PRIORS_FILE, PRIORS_FOLDER, job_told, kept_priors
 from leakinfer.session.priors import Priors, priors_of
-from leakinfer.store import Event, live
+from leakinfer.store import Event
 
 
 @dataclass(frozen=True)
@@ -64,16 +64,11 @@ class Beginning:
         Raises:
             InputError: it did not, or an event does not fit.
         """
-        first = events[0].body
-        apart = [first.get(PRIORS_FOLDER), first.get(PRIORS_FILE)]
-        kept = kept_priors(self.priors, self.untrusted)
-        if any(path not in (None, kept.get(PRIORS_FOLDER), kept.get(PRIORS_FILE)) for path in apart):
+        first, kept = events[0].body, kept_priors(self.priors, self.untrusted)
+        if any(first.get(key) not in (None, kept.get(key)) for key in (PRIORS_FOLDER, PRIORS_FILE)):
             what = "this job began with priors that are elsewhere"
             raise InputError(what, where=where, allowed="the priors that come with the program or that are served here")
-        system = system_from_data(first.get("system", {}), where)
-        allowed = self.untrusted and first.get(UNTRUSTED) is True
-        held = priors_of(self.priors if any(apart) else None, system.id, untrusted=allowed)
-        return job_of(live(events), held.catalogue, where)
+        return job_told(events, where)[0]
 
 
 def beginning_with(files: Iterable[Path], priors: Path | None, *, untrusted: bool) -> Beginning:

@@ -51,9 +51,18 @@ def opened(path: Path, priors: Path | None = None) -> Iterator[Opened]:
 
 def replayed(path: Path, journal: Journal, events: tuple[Event, ...], priors: Path | None = None) -> Opened:
     """The job that the events of an open journal tell, as :func:`opened` gives it."""
-    held = _priors(events[0].body, priors)
-    job = job_of(live(events), held.catalogue, str(path))
+    job, held = job_told(events, str(path), priors)
     return Opened(path, journal, job, events[-1].number, (*held.notices, *_changed(events, held)))
+
+
+def job_told(events: tuple[Event, ...], where: str, priors: Path | None = None) -> tuple[Job, Priors]:
+    """The job that events tell, with the priors that it began with or with those of another file or folder.
+
+    Raises:
+        InputError: the priors cannot be used, or an event does not fit.
+    """
+    held = _priors(events[0].body, priors)
+    return job_of(live(events), held.catalogue, where), held
 
 
 def kept_priors(path: Path | None, untrusted: bool) -> dict[str, Any]:

@@ -18,9 +18,9 @@ from leakinfer.errors import InputError
 from leakinfer.session.beginning import Beginning
 from leakinfer.store import Shelf
 from leakinfer.web import (
-    bringing,
     choosing,
     findings,
+    importing,
     jobs,
     later,
     me,
@@ -53,7 +53,7 @@ WITH_FILE = "multipart/form-data"  # RFC 7578
 View = Callable[[Asked], Response]
 ROUTES: tuple[tuple[str, View | None, View | None], ...] = (
     *jobs.ROUTES,
-    *bringing.ROUTES,
+    *importing.ROUTES,
     *where.ROUTES,
     *recording.ROUTES,
     *choosing.ROUTES,

@@ -27,8 +27,8 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 BODY_BYTES = 64 * 1024
-FILE_BYTES = 4 * 1024 * 1024  # of a job that is brought: a rack store of 2,000 sites takes 1.2 MB before any finding
-BRING = "/bring"
+FILE_BYTES = 4 * 1024 * 1024  # of a job that is imported: a rack store of 2,000 sites takes 1.2 MB before any finding
+IMPORT = "/import"
 KEY_LETTERS = 16  # a shorter key could be guessed
 KEY_COOKIE = "leakinfer_key"
 FREE = ("/enter", "/static/")  # what a stranger may see: where the key is given, and how it looks
@@ -201,7 +201,7 @@ def _same_origin(headers: dict[str, str], host: str) -> bool:
 
 def _most(scope: Scope) -> int:
     """Bytes that a body may have there."""
-    return FILE_BYTES if scope["path"] == BRING else BODY_BYTES
+    return FILE_BYTES if scope["path"] == IMPORT else BODY_BYTES
 
 
 def _too_much(most: int) -> tuple[int, str]:

@@ -325,7 +325,7 @@ def test_nothing_for_the_accessibility_checker_to_find(browser: Any, served: Ser
     axe = import_module("axe_playwright_python.sync_playwright").Axe()
     job_id = demo_job(served.folder, 9)
     phone = Phone(browser, served, color_scheme=scheme, reduced_motion="reduce")
-    paths = ["/", "/new", "/new/ducted_split", "/bring", "/settings"]
+    paths = ["/", "/new", "/new/ducted_split", "/import", "/settings"]
     paths += [f"/job/{job_id}{path}" for path in ("", "/places", "/drawing", "/findings", "/now", "/stop", "/tests")]
     paths += [
         f"/job/{job_id}{path}" for path in ("/own", "/system", "/visit", "/rules", "/more", "/causes", "/moved/3")

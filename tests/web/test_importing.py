@@ -16,18 +16,18 @@ from leakinfer.reading import shipped
 from leakinfer.session.beginning import Beginning, beginning_with
 from leakinfer.store import Journal, Shelf, export_json, export_text
 from leakinfer.web.app import make_app
-from leakinfer.web.doors import BODY_BYTES, BRING, FILE_BYTES, Doors
+from leakinfer.web.doors import BODY_BYTES, FILE_BYTES, IMPORT, Doors
 from tests.cli.helpers import answer
 from tests.report.fleet.example import example, untrusted
 from tests.web.forms import PageSeen
 from tests.web.helpers import Person, demo_job, events_of
 
 
-def brought(person: Person, content: str | bytes, name: str = "corner.json") -> Any:
+def sent_file(person: Person, content: str | bytes, name: str = "corner.json") -> Any:
     """Choose a file on the page and send it."""
-    told = dict(person.get(BRING).form(BRING).sent())
+    told = dict(person.get(IMPORT).form(IMPORT).sent())
     told.pop("file")
-    return person.client.post(BRING, data=told, files={"file": (name, content, "application/json")})
+    return person.client.post(IMPORT, data=told, files={"file": (name, content, "application/json")})
 
 
 def exported(folder: Path, job_id: str) -> str:
@@ -49,8 +49,8 @@ def test_the_job_is_there_with_all_that_was_told(shelf: Path, other: Path) -> No
     job_id = demo_job(other, 9)
     text = Person(make_app(Shelf.open(other), Doors())).client.get(f"/job/{job_id}/export.json").text
     person = person_at(shelf)
-    assert any(link == BRING for link in person.get("/").links)
-    page = person.follow(brought(person, text))
+    assert any(link == IMPORT for link in person.get("/").links)
+    page = person.follow(sent_file(person, text))
     assert "low again" in page.text
     assert events_of(shelf, job_id) == events_of(other, job_id)
     assert exported(shelf, job_id) == text
@@ -60,10 +60,10 @@ def test_the_job_is_there_with_all_that_was_told(shelf: Path, other: Path) -> No
 def test_brought_twice_it_is_there_once_and_one_that_went_on_stays(shelf: Path, other: Path) -> None:
     job_id = demo_job(other, 2)
     person, text = person_at(shelf), exported(other, job_id)
-    first = brought(person, text).headers["location"]
-    assert brought(person, text).headers["location"] == first
+    first = sent_file(person, text).headers["location"]
+    assert sent_file(person, text).headers["location"] == first
     person.press(first, "/record", ("outcome", "silent"))
-    again = brought(person, text).headers["location"]
+    again = sent_file(person, text).headers["location"]
     assert again == f"{first}-2"
     assert len(Shelf.open(shelf).jobs()) == 2
     assert len(events_of(shelf, job_id)) == len(events_of(other, job_id)) + 1
@@ -81,17 +81,17 @@ def test_brought_twice_it_is_there_once_and_one_that_went_on_stays(shelf: Path, 
 )
 def test_what_is_no_job_is_refused_in_one_line(shelf: Path, content: bytes, says: str) -> None:
     person = person_at(shelf)
-    refused = brought(person, content)
+    refused = sent_file(person, content)
     assert refused.status_code == 400
     assert says in PageSeen(refused.text).words
-    assert [form.action for form in PageSeen(refused.text).forms] == [BRING]
+    assert [form.action for form in PageSeen(refused.text).forms] == [IMPORT]
     assert Shelf.open(shelf).jobs() == ()
 
 
 def test_a_changed_job_is_refused(shelf: Path, other: Path) -> None:
     data = json.loads(exported(other, demo_job(other, 9)))
     data["events"][0]["body"]["facts"]["age_years"] = 3
-    refused = brought(person_at(shelf), json.dumps(data))
+    refused = sent_file(person_at(shelf), json.dumps(data))
     assert "was changed (event 1 is not as it was written)" in PageSeen(refused.text).words
     assert Shelf.open(shelf).jobs() == ()
 
@@ -100,7 +100,7 @@ def test_what_fits_no_job_is_refused_though_its_checksums_are_right(shelf: Path,
     job_id = demo_job(other, 0)
     with Journal.open(Shelf.open(other).path(job_id)) as journal:
         journal.append("finding", {"method": "probe_point", "target": "nowhere"}, who="", expected_last=None)
-    refused = brought(person_at(shelf), exported(other, job_id))
+    refused = sent_file(person_at(shelf), exported(other, job_id))
     assert refused.status_code == 400
     assert "event 2" in PageSeen(refused.text).words
     assert Shelf.open(shelf).jobs() == ()
@@ -113,13 +113,13 @@ def test_priors_that_are_elsewhere_are_never_opened(shelf: Path, other: Path) ->
     answer("new", other / "a.job", "--system", "ducted_split", "--priors", file)
     answer("new", other / "b.job", "--system", "ducted_split", "--priors", shipped("priors"))
     for job_id in ("a", "b"):
-        refused = brought(person_at(shelf), exported(other, job_id))
+        refused = sent_file(person_at(shelf), exported(other, job_id))
         assert "began with priors that are elsewhere" in PageSeen(refused.text).words
     served = person_at(shelf, beginning_with((), file, untrusted=False))
-    assert "learned from a fleet" in served.follow(brought(served, exported(other, "a"))).words
-    assert brought(served, exported(other, "b")).status_code == 400
+    assert "learned from a fleet" in served.follow(sent_file(served, exported(other, "a"))).words
+    assert sent_file(served, exported(other, "b")).status_code == 400
     plain = exported(other, demo_job(other, 1))
-    assert brought(served, plain).status_code == 303
+    assert sent_file(served, plain).status_code == 303
 
 
 def test_learned_priors_that_are_not_trusted_are_taken_as_the_job_and_the_page_allow(shelf: Path, other: Path) -> None:
@@ -130,8 +130,8 @@ def test_learned_priors_that_are_not_trusted_are_taken_as_the_job_and_the_page_a
     write_learned(untrusted(), file)
     answer("new", other / "bold.job", "--system", "ducted_split", "--priors", file, "--untrusted")
     served = person_at(shelf, beginning_with((), file, untrusted=True))
-    assert "not trusted" in served.follow(brought(served, exported(other, "bold"))).words
-    refused = brought(served, exported(other, "sure"))
+    assert "not trusted" in served.follow(sent_file(served, exported(other, "bold"))).words
+    refused = sent_file(served, exported(other, "sure"))
     assert "not trusted" in PageSeen(refused.text).words
     assert [job.error for job in Shelf.open(shelf).jobs()] == [""]
 
@@ -141,16 +141,16 @@ def test_a_whole_store_fits_and_more_does_not(shelf: Path, other: Path) -> None:
     text = exported(other, "store")
     assert len(text) > BODY_BYTES
     person = person_at(shelf)
-    assert brought(person, text).status_code == 303
-    assert brought(person, b" " * FILE_BYTES).status_code == 413
+    assert sent_file(person, text).status_code == 303
+    assert sent_file(person, b" " * FILE_BYTES).status_code == 413
 
 
 def test_a_form_of_another_browser_is_refused(shelf: Path, other: Path) -> None:
     person, text = person_at(shelf), exported(other, demo_job(other, 0))
-    person.get(BRING)
-    sent = person.client.post(BRING, data={"form": "0" * 40, "token": "t"}, files={"file": ("a.json", text)})
+    person.get(IMPORT)
+    sent = person.client.post(IMPORT, data={"form": "0" * 40, "token": "t"}, files={"file": ("a.json", text)})
     assert sent.status_code == 403
-    sent = person.client.post(BRING, files={"file": ("a.json", text)})
+    sent = person.client.post(IMPORT, files={"file": ("a.json", text)})
     assert sent.status_code == 403
     assert Shelf.open(shelf).jobs() == ()
 
@@ -159,16 +159,16 @@ def test_a_file_comes_as_it_was_sent(shelf: Path, other: Path) -> None:
     """In the form of the examples of RFC 7578 (from memory); line ends before half a boundary belong to the file."""
     text = exported(other, demo_job(other, 1)).replace("\n", "\r\n\r\n")
     person = person_at(shelf)
-    told = dict(person.get(BRING).form(BRING).sent())
+    told = dict(person.get(IMPORT).form(IMPORT).sent())
     head = 'content-disposition: form-data; name="{}"'.format
     entries = [f"{head(name)}\r\n\r\n{told[name]}" for name in ("form", "token")]
     file = f'{head("file")}; filename="a.json"\r\nContent-Type: application/json\r\n\r\n{text}\r\n--AaB03'
     body = "".join(f"--AaB03x\r\n{part}\r\n" for part in (*entries, file)) + "--AaB03x--\r\n"
     kind = {"content-type": "multipart/form-data; boundary=AaB03x"}
-    refused = person.client.post(BRING, content=body.encode(), headers=kind)
+    refused = person.client.post(IMPORT, content=body.encode(), headers=kind)
     assert "is not JSON (Extra data" in PageSeen(refused.text).words
     body = body.replace("\r\n--AaB03\r\n", "\r\n")
-    assert person.client.post(BRING, content=body.encode(), headers=kind).status_code == 303
+    assert person.client.post(IMPORT, content=body.encode(), headers=kind).status_code == 303
     assert exported(shelf, Shelf.open(shelf).jobs()[0].id) == exported(other, Shelf.open(other).jobs()[0].id)
 
 
@@ -206,5 +206,5 @@ def test_any_body_is_an_answer(
 ) -> None:
     person, _ = looked_at
     with caplog.at_level(logging.ERROR):
-        answered = person.client.post(BRING, content=b"".join(pieces), headers={"content-type": kind})
+        answered = person.client.post(IMPORT, content=b"".join(pieces), headers={"content-type": kind})
     assert (answered.status_code, caplog.text) in ((400, ""), (403, ""))

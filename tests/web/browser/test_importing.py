@@ -33,7 +33,7 @@ def test_a_job_goes_from_one_machine_to_another(browser: Any, served: Served, tm
     phone.page.get_by_role("button", name="Take this job").click()
     phone.page.get_by_text("none was chosen").wait_for()
     phone.page.get_by_label("The file").set_input_files(tmp_path / "corner.json")
-    phone.shot("bring")
+    phone.shot("import")
     phone.page.get_by_role("button", name="Take this job").click()
     phone.page.wait_for_url(f"**/job/{job_id}")
     assert phone.page.get_by_role("heading", level=1).is_visible()

@@ -9,25 +9,25 @@ from leakinfer.job.belief import Belief
 from leakinfer.store import imported_rows, parse_export
 from leakinfer.store.exchange import EXPORT_FILE
 from leakinfer.web.asked import Asked
-from leakinfer.web.doors import BRING
+from leakinfer.web.doors import IMPORT
 from leakinfer.web.pages import job_path, page
 
 FILE = "The file"
 
 
-def bring(asked: Asked, error: InputError | None = None) -> Response:
+def choose(asked: Asked, error: InputError | None = None) -> Response:
     """Where the file is chosen."""
-    return page(asked, "bring.html", 400 if error else 200, label=FILE, error=error)
+    return page(asked, "import.html", 400 if error else 200, label=FILE, error=error)
 
 
-def brought(asked: Asked) -> Response:
-    """Keep the job; brought twice it is there once."""
+def take(asked: Asked) -> Response:
+    """Keep the job; imported twice it is there once."""
     try:
         made = _kept(asked)
     except InputError as error:
         if asked.plain:
             raise
-        return bring(asked, error)
+        return choose(asked, error)
     return RedirectResponse(job_path(made), status_code=303)
 
 
@@ -49,4 +49,4 @@ def _kept(asked: Asked) -> str:
     return made
 
 
-ROUTES = ((BRING, bring, brought),)
+ROUTES = ((IMPORT, choose, take),)
