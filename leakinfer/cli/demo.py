@@ -9,7 +9,7 @@ import click
 
 from leakinfer.catalogue.reader import load_catalogue
 from leakinfer.cli.answer import plan_answer, print_json, ranked_answer, surprise_answer
-from leakinfer.cli.options import json_option
+from leakinfer.cli.options import chosen_units, json_option
 from leakinfer.cli.scenario import PROPOSED, Played, Scenario, begin, play, read_scenario
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
@@ -37,13 +37,14 @@ def demo(keep: Path | None, as_json: bool) -> None:
     else:
         from leakinfer.cli import demo_pages  # which shares the number of proposals with this module
 
-        click.echo(demo_pages.start(scenario, Belief(job)))
+        units = chosen_units()
+        click.echo(demo_pages.start(scenario, Belief(job), units))
         shown: list[Played] = []
         for number, played in enumerate(play(scenario, job, path.name), start=1):
-            click.echo(demo_pages.step(number, played, shown))
+            click.echo(demo_pages.step(number, played, shown, units))
             shown.append(played)
         steps = tuple(shown)
-        click.echo(demo_pages.end(steps[-1].after, make_plan(steps[-1].after)))
+        click.echo(demo_pages.end(steps[-1].after, make_plan(steps[-1].after), units))
     if kept is not None:
         _keep(kept, first, steps, scenario.who)
         if not as_json:

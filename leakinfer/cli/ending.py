@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from leakinfer.cli.answer import ask_answer, print_json, stop_answer
-from leakinfer.cli.options import job_argument, json_option
+from leakinfer.cli.options import chosen_units, job_argument, json_option
 from leakinfer.cli.screen import bullets, heading, pairs, wrapped
 from leakinfer.job.belief import Belief
 from leakinfer.planner.model import Plan, Stop
@@ -20,8 +20,9 @@ from leakinfer.session.given import day_of
 from leakinfer.session.jobfile import opened
 from leakinfer.words.job import part_words, test_words
 from leakinfer.words.numbers import minutes as minutes_words
-from leakinfer.words.numbers import percent, rate
+from leakinfer.words.numbers import percent
 from leakinfer.words.plan import DEARER, ask_words
+from leakinfer.words.units import Units
 
 
 @click.command("stop")
@@ -38,7 +39,7 @@ def stop(path: Path, priors: Path | None, today: str | None, as_json: bool) -> N
     if as_json:
         print_json(_answer(belief, plan, end))
         return
-    click.echo(_page(belief, plan, end, str(path)))
+    click.echo(_page(belief, plan, end, str(path), chosen_units()))
 
 
 def _answer(belief: Belief, plan: Plan, end: Ending) -> dict[str, Any]:
@@ -64,10 +65,10 @@ def rules_commands(belief: Belief) -> list[tuple[str, ...]]:
     return [("leakinfer", "rules", where, *system) for where in ("us", "eu")]
 
 
-def _page(belief: Belief, plan: Plan, end: Ending, path: str) -> str:
+def _page(belief: Belief, plan: Plan, end: Ending, path: str, units: Units) -> str:
     stop = plan.stop
     parts = [heading("Stop or go on"), pairs(_word_rows(stop, end))]
-    parts += [heading("Found"), pairs(_found_rows(belief, stop, end))]
+    parts += [heading("Found"), pairs(_found_rows(belief, stop, end, units))]
     parts += [heading("What it is worth"), pairs(_worth_rows(belief, plan))]
     parts += [heading("If you end here"), pairs(_do_rows(belief, end, path))]
     verify = dict.fromkeys(entry.verify for site in end.repair for entry in entries_of(belief.job, site))
@@ -80,29 +81,28 @@ def _word_rows(stop: Stop, end: Ending) -> list[tuple[str, str]]:
     return [(end.word, stop.reason)]
 
 
-def _found_rows(belief: Belief, stop: Stop, end: Ending) -> list[tuple[str, str]]:
+def _found_rows(belief: Belief, stop: Stop, end: Ending, units: Units) -> list[tuple[str, str]]:
     job = belief.job
-    rows = [("confirmed", _site_line(belief, site)) for site in stop.confirmed]
+    rows = [("confirmed", _site_line(belief, site, units)) for site in stop.confirmed]
     rows += [
         ("likely here", f"{part_words(job, unit)}, {percent(belief.unit_probability[unit])}") for unit in stop.likely
     ]
     rows = rows or [("confirmed", "none")]
     if stop.observed_g_per_year is not None and not stop.confirmed:
-        rows.append(("loss seen", f"about {rate(stop.observed_g_per_year)}, none of it explained"))
+        rows.append(("loss seen", f"about {units.rate_words(stop.observed_g_per_year)}, none of it explained"))
     if stop.observed_g_per_year is not None and end.unexplained_g_per_year is not None and stop.confirmed:
         seen, explained = stop.observed_g_per_year, stop.explained_g_per_year
         share = f", {percent(min(1.0, explained / seen))}" if seen > 0 else ""
-        rows.append(("explained", f"about {rate(explained)} of the {rate(seen)} lost{share}"))
-        rows.append(("unexplained", f"about {rate(end.unexplained_g_per_year)}"))
+        rows.append(("explained", f"about {units.rate_words(explained)} of the {units.rate_words(seen)} lost{share}"))
+        rows.append(("unexplained", f"about {units.rate_words(end.unexplained_g_per_year)}"))
     another = "another leak that matters" if stop.confirmed or stop.likely else "a leak that matters"
-    rows.append(
-        ("remaining", f"{percent(stop.another)} for {another}, about {rate(stop.expected_g_per_year)} expected")
-    )
+    expected = f"about {units.rate_words(stop.expected_g_per_year)} expected"
+    rows.append(("remaining", f"{percent(stop.another)} for {another}, {expected}"))
     return rows
 
 
-def _site_line(belief: Belief, site: str) -> str:
-    return f"{belief.job.target_name(site)} ({site}), about {rate(belief.expected_g_per_year[site])}"
+def _site_line(belief: Belief, site: str, units: Units) -> str:
+    return f"{belief.job.target_name(site)} ({site}), about {units.rate_words(belief.expected_g_per_year[site])}"
 
 
 def _worth_rows(belief: Belief, plan: Plan) -> list[tuple[str, str]]:

@@ -19,6 +19,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 USAGE_ERROR = 2
 OUTPUT_FAILED = 1
+UNITS_HERE = "LEAKINFER_UNITS"
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it (POSIX.1-2017, 2.8.2)
 
 # By command: its module in this package, the name there, and what it does.
@@ -163,6 +164,15 @@ def _tolerant_streams() -> None:
             stream.reconfigure(errors="replace")
 
 
+def _units(context: click.Context, option: click.Parameter, told: str | None) -> None:
+    """Kept for the commands below."""
+    if told is not None:
+        from leakinfer.words.units import units_named
+
+        source = context.get_parameter_source(option.name or "")
+        context.obj = units_named(told, UNITS_HERE if source is click.core.ParameterSource.ENVIRONMENT else "--units")
+
+
 def _version(context: click.Context, _: click.Parameter, asked: bool) -> None:
     if asked and not context.resilient_parsing:
         from leakinfer import __version__
@@ -174,6 +184,14 @@ def _version(context: click.Context, _: click.Parameter, asked: bool) -> None:
 @click.group("leakinfer", cls=Program, invoke_without_command=True, context_settings={"max_content_width": 100})
 @click.option(
     "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Print the version."
+)
+@click.option(
+    "--units",
+    metavar="metric|us|P,T,M",
+    envvar=UNITS_HERE,
+    expose_value=False,
+    callback=_units,
+    help=f"What to read in, as us or 'psig,F,oz'; also by the environment's {UNITS_HERE}.",
 )
 @click.pass_context
 def main(context: click.Context) -> None:

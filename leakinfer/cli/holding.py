@@ -12,7 +12,7 @@ from msgspec import structs
 from leakinfer.circuit.conditions import UNDER_TEST_GAS
 from leakinfer.circuit.model import WHOLE
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.options import job_argument, json_option
+from leakinfer.cli.options import chosen_units, job_argument, json_option
 from leakinfer.cli.screen import heading, pairs, table, wrapped
 from leakinfer.errors import InputError
 from leakinfer.job.job import Job
@@ -25,8 +25,7 @@ from leakinfer.planner.candidates import planned_kpa
 from leakinfer.reading import known
 from leakinfer.session.given import celsius, kpa, litres
 from leakinfer.session.jobfile import opened
-from leakinfer.words.job import pressure_words, time_words
-from leakinfer.words.numbers import rate
+from leakinfer.words.job import time_words
 
 LOSSES = (5.0, 15.0, 50.0, 150.0, 500.0)  # g/yr; a spread over what the trade meets
 
@@ -128,20 +127,21 @@ def _page(
     times: list[tuple[float, float | None]],
     seen: list[tuple[float, float]],
 ) -> str:
-    gauge = f"steps of {plan.resolution_kpa:.3g} kPa, repeats to {plan.accuracy_kpa:.3g} kPa"
+    units = chosen_units()
+    gauge = f"steps of {units.step_words(plan.resolution_kpa)}, repeats to {units.step_words(plan.accuracy_kpa)}"
     what = [
-        ("held", f"{job.target_name(part)}, {plan.volume_l:.3g} l at {pressure_words(plan.start_kpa)}"),
+        ("held", f"{job.target_name(part)}, {plan.volume_l:.3g} l at {units.pressure_words(plan.start_kpa)}"),
         ("gauge", f"{gauge}, gas temperature known to {plan.temperature_error_k:.3g} K"),
-        ("loss", f"of {job.facts.refrigerant} at rest at {limits[0]:.3g} C"),
+        ("loss", f"of {job.facts.refrigerant} at rest at {units.temperature_words(limits[0])}"),
     ]
     rows = [
         (
-            f"{rate(loss)}{', the least that matters' if loss == limits[1] else ''}",
+            f"{units.rate_words(loss)}{', the least that matters' if loss == limits[1] else ''}",
             f"over {time_words(LONGEST_HOURS)}" if hours is None else time_words(hours),
         )
         for loss, hours in times
     ]
-    sees = ", ".join(f"{time_words(hours)} shows {rate(loss)} or more" for hours, loss in seen)
+    sees = ", ".join(f"{time_words(hours)} shows {units.rate_words(loss)} or more" for hours, loss in seen)
     return "\n".join(
         [
             heading("How long to hold"),

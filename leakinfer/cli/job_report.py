@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
@@ -10,7 +10,7 @@ import click
 
 from leakinfer.cli.answer import print_json
 from leakinfer.cli.extras import needing
-from leakinfer.cli.options import job_argument, json_option
+from leakinfer.cli.options import chosen_units, job_argument, json_option
 from leakinfer.cli.screen import bullets, wrapped
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
@@ -18,28 +18,26 @@ from leakinfer.planner.plan import dearer_work, make_plan
 from leakinfer.report.job.record import Record
 from leakinfer.session.given import day_of
 from leakinfer.session.jobfile import opened
-from leakinfer.words.units import AMERICAN, METRIC, Units, units_of
+from leakinfer.words.units import METRIC, Units, units_named
 
 EXTRA = ("jinja2", "markupsafe", "fpdf", "fontTools", "matplotlib")  # what the extra installs
-NAMED: Mapping[str, Units] = {"metric": METRIC, "us": AMERICAN}
-UNITS_ALLOWED = "metric, us, or three units as psig,C,g"
 
 
 @click.command("report")
 @job_argument
 @click.option("--out", required=True, type=click.Path(path_type=Path), metavar="FILE", help="Ends with .html or .pdf.")
-@click.option("--units", default="metric", metavar="metric|us|P,T,M", help="Units of the reader, as 'psig,F,oz'.")
+@click.option("--units", metavar="metric|us|P,T,M", help="Units of the reader, as 'psig,F,oz'; else as you read.")
 @click.option("--title", metavar="TEXT", help="What people call the job; without it as it was begun.")
 @click.option("--today", metavar="DAY", help="If not today.")
 @json_option
 def report(
-    path: Path, priors: Path | None, out: Path, units: str, title: str | None, today: str | None, as_json: bool
+    path: Path, priors: Path | None, out: Path, units: str | None, title: str | None, today: str | None, as_json: bool
 ) -> None:
     """Write the report on JOB: for the customer, the file and the next technician.
 
     Everything is inside the file: it can be mailed, printed and read without a network.
     """
-    write, chosen = _writer(out), _units(units)
+    write, chosen = _writer(out), chosen_units(METRIC) if units is None else units_named(units, "--units")
     day = date.today() if today is None else day_of(today, "--today")
     record = _record(path, priors, title, chosen, day)
     with needing("report", EXTRA):
@@ -80,13 +78,3 @@ def _write_pdf(record: Record, out: Path) -> None:
     from leakinfer.report.job.pdf import job_pdf
 
     out.write_bytes(job_pdf(record))
-
-
-def _units(text: str) -> Units:
-    if text in NAMED:
-        return NAMED[text]
-    parts = text.split(",")
-    if len(parts) != 3:
-        raise InputError(f"'{text}' names no units", where="--units", allowed=UNITS_ALLOWED)
-    pressure, temperature, mass = (part.strip() for part in parts)
-    return units_of(pressure, temperature, mass, "--units")

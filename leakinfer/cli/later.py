@@ -9,7 +9,7 @@ import click
 
 from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, print_json
-from leakinfer.cli.options import job_argument, json_option, who_option
+from leakinfer.cli.options import chosen_units, job_argument, json_option, who_option
 from leakinfer.cli.screen import bullets, pairs, wrapped
 from leakinfer.job.belief import Belief
 from leakinfer.job.events import AIRED, BEGIN, REPAIR, RETURN, body_of
@@ -21,6 +21,7 @@ from leakinfer.session.jobfile import opened, tell
 from leakinfer.store import Event
 from leakinfer.words.history import Line, told_so_far
 from leakinfer.words.job import part_words, place_words, return_words
+from leakinfer.words.units import BOTH
 
 
 @click.command("repair")
@@ -68,7 +69,7 @@ def back(
     if as_json:
         print_json({"back": body_of(job.returns[-1]), **belief_answer(belief)})
         return
-    click.echo(wrapped(f"Back: {return_words(body_of(told))}", first="\n  "))
+    click.echo(wrapped(f"Back: {return_words(body_of(told), chosen_units())}", first="\n  "))
     click.echo(pages.change_page(Belief(held.job), belief, None))
     click.echo(wrapped(f"Where to look: leakinfer next {path}", first="\n  "))
 
@@ -98,8 +99,9 @@ def log(path: Path, priors: Path | None, as_json: bool) -> None:
     if as_json:
         print_json({"job": str(path), "log": [_line(line) for line in lines]})
         return
+    units = chosen_units()
     rows = [
-        (str(line.event.number), f"{line.event.when[:16].replace('T', ' ')}{_who(line.event)}  {line.words}")
+        (str(line.event.number), f"{line.event.when[:16].replace('T', ' ')}{_who(line.event)}  {line.words(units)}")
         for line in lines
     ]
     click.echo(pairs(rows))
@@ -112,7 +114,7 @@ def _line(line: Line) -> dict[str, Any]:
         "when": event.when,
         "who": event.who,
         "kind": event.kind,
-        "words": line.words,
+        "words": line.words(BOTH),
         "body": dict(event.body) if event.kind != BEGIN else {},
     }
 

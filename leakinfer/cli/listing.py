@@ -12,7 +12,7 @@ from leakinfer.catalogue.model import Method
 from leakinfer.circuit.model import System
 from leakinfer.circuit.reader import load_system, shipped_systems, system_to_data
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.options import json_option, priors_option
+from leakinfer.cli.options import chosen_units, json_option, priors_option
 from leakinfer.job.facts import circumstance_ids
 from leakinfer.job.finding import outcome_names
 from leakinfer.reading import known
@@ -36,7 +36,7 @@ def systems(name: str | None, as_json: bool) -> None:
     if system is None:
         click.echo(screen.pairs(list(shipped_systems().items())))
         return
-    usual = f"{', '.join(system.refrigerants)}, usually {system.charge.typical:g} kg"
+    usual = f"{', '.join(system.refrigerants)}, usually {chosen_units().mass_words(system.charge.typical)}"
     click.echo(screen.wrapped(f"{system.name}: {usual}"))
     for head, rows in _parts(system).items():
         click.echo(screen.heading(head))

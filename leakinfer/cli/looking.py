@@ -8,7 +8,7 @@ import click
 
 from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, plan_answer, print_json, why_answer
-from leakinfer.cli.options import job_argument, json_option, word_option
+from leakinfer.cli.options import chosen_units, job_argument, json_option, word_option
 from leakinfer.cli.screen import bullets
 from leakinfer.cli.where import next_page
 from leakinfer.job.belief import Belief
@@ -35,7 +35,7 @@ def next_test(path: Path, priors: Path | None, objective: Objective, top: int | 
         if as_json:
             print_json({**plan_answer(belief, plan, top), "notices": list(held.notices)})
             return
-    click.echo(next_page(belief, plan, top or SHOWN_TESTS, str(path), held.notices))
+    click.echo(next_page(belief, plan, top or SHOWN_TESTS, str(path), chosen_units(), held.notices))
 
 
 @click.command("sites")
@@ -49,7 +49,7 @@ def sites(path: Path, priors: Path | None, everything: bool, as_json: bool) -> N
         if as_json:
             print_json({**belief_answer(belief), "notices": list(held.notices)})
             return
-    click.echo(pages.sites_page(belief, everything))
+    click.echo(pages.sites_page(belief, everything, chosen_units()))
 
 
 @click.command("why")
@@ -65,4 +65,4 @@ def why(path: Path, priors: Path | None, site: str, as_json: bool) -> None:
         return
     if held.notices:
         click.echo(bullets(held.notices, "note"))
-    click.echo(pages.why_page(explanation))
+    click.echo(pages.why_page(held.job, explanation, chosen_units()))

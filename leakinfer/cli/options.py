@@ -9,11 +9,18 @@ from typing import Any, TypeVar
 import click
 
 from leakinfer.reading import known
+from leakinfer.words.units import BOTH, Units
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead.")
 who_option = click.option("--who", default="", metavar="NAME", help="Who tells it.")
+
+
+def chosen_units(without: Units = BOTH) -> Units:
+    """What the person reads in, by ``--units`` of the program or by the environment; ``without`` where neither says."""
+    told = click.get_current_context().find_root().obj
+    return told if isinstance(told, Units) else without
 
 
 def word_option(option: str, words: Sequence[str], words_for: str, default: str | None = None) -> Callable[[F], F]:

@@ -6,11 +6,14 @@ from collections.abc import Sequence
 
 from leakinfer.cli.screen import bar, heading, pairs, shortened, table, width, wrapped
 from leakinfer.job.belief import Belief
+from leakinfer.job.job import Job
 from leakinfer.job.why import Explanation
 from leakinfer.planner.model import Stop
 from leakinfer.words.belief import movers, ranked_units, unit_name
 from leakinfer.words.job import NOT_CHECKED, said_again, site_verdicts, test_words
-from leakinfer.words.numbers import minutes, percent, rate
+from leakinfer.words.numbers import minutes, percent
+from leakinfer.words.units import Units
+from leakinfer.words.why import step_words
 
 LEAST_SHOWN = 0.01
 
@@ -30,7 +33,7 @@ def bars(rows: Sequence[tuple[str, float]]) -> str:
     return table(["", "", ""], drawn, right=(1,), fixed=(1, 2)).lstrip("\n")
 
 
-def stop_lines(belief: Belief, stop: Stop) -> str:
+def stop_lines(belief: Belief, stop: Stop, units: Units) -> str:
     """The word on stopping, with what is confirmed and what remains."""
     rows = [("stop" if stop.stop else "go on", stop.reason)]
     if stop.confirmed:
@@ -41,12 +44,12 @@ def stop_lines(belief: Belief, stop: Stop) -> str:
         test = stop.prove
         words = test_words(belief.job, test.candidate.method, test.candidate.target)
         rows.append(("prove it by", f"{words}, {minutes(test.minutes.total)}"))
-    rest = f"about {rate(stop.expected_g_per_year)} expected"
+    rest = f"about {units.rate_words(stop.expected_g_per_year)} expected"
     another = "another leak" if stop.confirmed or stop.likely else "a leak"
     rows.append(("remaining", f"{percent(stop.another)} for {another} that matters, {rest}"))
     if stop.observed_g_per_year is not None:
-        found = f", {rate(stop.explained_g_per_year)} of it explained" if stop.confirmed else ""
-        rows.append(("loss seen", f"about {rate(stop.observed_g_per_year)}{found}"))
+        found = f", {units.rate_words(stop.explained_g_per_year)} of it explained" if stop.confirmed else ""
+        rows.append(("loss seen", f"about {units.rate_words(stop.observed_g_per_year)}{found}"))
     if stop.worth > 0:
         rows.append(("going on", f"saves about {minutes(stop.worth)} of the {minutes(stop.at_stake)} at stake"))
     if stop.cheapest is not None:
@@ -83,10 +86,10 @@ def moves_table(belief: Belief, moves: Sequence[tuple[str, float, float]]) -> st
     return table(["what moved", "was", "", "is", ""], rows, right=(1, 3), fixed=(1, 2, 3, 4))
 
 
-def sites_page(belief: Belief, everything: bool) -> str:
+def sites_page(belief: Belief, everything: bool, units: Units) -> str:
     """Sites under their repair units, with bars and what can be said of each."""
     names = {unit.id: unit.name for unit in belief.job.system.units}
-    verdicts = site_verdicts(belief)
+    verdicts = site_verdicts(belief, units)
     telling = {site for site, verdict in verdicts.items() if verdict != NOT_CHECKED}
     telling |= {site for site, chance in belief.matters_probability.items() if chance >= LEAST_SHOWN}
     lines: list[str] = []
@@ -118,11 +121,12 @@ def _site_lines(belief: Belief, site: str, verdict: str, lead: str) -> list[str]
     return [first, wrapped(f"{site}: {verdict}", f"    {lead}")]
 
 
-def why_page(explanation: Explanation) -> str:
+def why_page(job: Job, explanation: Explanation, units: Units) -> str:
     """A site's story: after each piece of evidence its chance, a bar, and how the odds moved."""
     rows = []
     for step in explanation.steps:
-        what = step.what if step.surprising is None else f"{step.what} (a surprise)"
+        what = step_words(job, step, units)
+        what = what if step.surprising is None else f"{what} (a surprise)"
         rows.append((what, percent(step.probability), bar(step.probability), odds_words(step.odds_ratio)))
     head = heading(f"{explanation.name} ({explanation.site})")
     body = table(["", "chance", "", "odds"], rows, right=(1,), fixed=(1, 2, 3))

@@ -11,7 +11,7 @@ from msgspec import to_builtins
 from leakinfer.cli import pages
 from leakinfer.cli.answer import belief_answer, print_json, surprise_answer
 from leakinfer.cli.conditions import condition_options
-from leakinfer.cli.options import job_argument, json_option, who_option
+from leakinfer.cli.options import chosen_units, job_argument, json_option, who_option
 from leakinfer.cli.readings import reading_options
 from leakinfer.cli.screen import wrapped
 from leakinfer.job.belief import Belief
@@ -66,7 +66,8 @@ def record(
         answer = {"finding": body_of(finding), "verdict": to_builtins(verdict), "surprise": surprise_answer(surprise)}
         print_json({**answer, **belief_answer(belief)})
         return
-    click.echo("\n" + wrapped(f"Noted: {finding_words(job, finding)}"))
+    units = chosen_units()
+    click.echo("\n" + wrapped(f"Noted: {finding_words(job, finding, units)}"))
     if verdict is not None:
-        click.echo(wrapped(verdict_words(job, verdict, finding)))
+        click.echo(wrapped(verdict_words(job, verdict, finding, units)))
     click.echo(pages.change_page(Belief(before), belief, surprise))

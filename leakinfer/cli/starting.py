@@ -12,7 +12,7 @@ from msgspec import to_builtins
 
 from leakinfer.circuit.reader import load_system
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.options import job_argument, json_option, priors_option, who_option, word_option
+from leakinfer.cli.options import chosen_units, job_argument, json_option, priors_option, who_option, word_option
 from leakinfer.cli.screen import bullets, pairs, wrapped
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
@@ -167,5 +167,5 @@ def _show(path: Path, job: Job, as_json: bool, notices: Sequence[str]) -> None:
         return
     if notices:
         click.echo(bullets(notices, "note"))
-    click.echo(pairs([("job", str(path)), *fact_rows(job)]))
+    click.echo(pairs([("job", str(path)), *fact_rows(job, chosen_units())]))
     click.echo(wrapped(f"Where to look: leakinfer next {path}", first="\n  "))

@@ -9,14 +9,15 @@ import click
 
 from leakinfer.circuit.model import Site
 from leakinfer.cli.answer import print_json
-from leakinfer.cli.options import job_argument, json_option, who_option
+from leakinfer.cli.options import chosen_units, job_argument, json_option, who_option
 from leakinfer.cli.screen import wrapped
 from leakinfer.errors import InputError
 from leakinfer.job.events import SITE, SKIP, body_of
 from leakinfer.job.finding import Skip
 from leakinfer.reading import known
 from leakinfer.session.jobfile import opened, tell
-from leakinfer.words.job import event_words, test_words
+from leakinfer.words.history import event_words
+from leakinfer.words.job import test_words
 from leakinfer.words.numbers import percent
 
 
@@ -93,4 +94,4 @@ def undo(path: Path, priors: Path | None, who: str, as_json: bool) -> None:
     if as_json:
         print_json({"undone": {"number": gone.number, "kind": gone.kind, "body": dict(gone.body)}})
         return
-    click.echo(wrapped(f"Taken back: {event_words(held.job, gone)}"))
+    click.echo(wrapped(f"Taken back: {event_words(held.job, gone, chosen_units())}"))

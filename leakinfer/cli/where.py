@@ -23,26 +23,27 @@ from leakinfer.words.plan import (
     state_words,
     steps_words,
 )
+from leakinfer.words.units import Units
 
 LIKELY_PLACES = 8
 REASONS = 6  # of tests that are left out, shown
 
 
-def next_page(belief: Belief, plan: Plan, top: int, path: str, notices: Sequence[str] = ()) -> str:
+def next_page(belief: Belief, plan: Plan, top: int, path: str, units: Units, notices: Sequence[str] = ()) -> str:
     """Cautions, the tests in order of worth, how the first is done, the likely places, and whether to stop."""
     told = [*notices, *plan.notes]
     parts = [bullets(told, "note")] if told else []
     tests = once_each(plan.next)[:top]
     if tests:
         parts += [heading("Before you start"), bullets(tests[0].cautions, "!")]
-        parts += [heading("Where next"), tests_table(belief.job, tests, plan)]
-        parts.append(_first(belief.job, tests[0], plan, path))
+        parts += [heading("Where next"), tests_table(belief.job, tests, plan, units)]
+        parts.append(_first(belief.job, tests[0], plan, path, units))
     else:
         parts += [heading("Where next"), "  No test is possible now."]
     parts += [heading("Ask the customer"), wrapped(ask_words(belief.job, plan.ask))] if plan.ask else []
     parts += [heading("Left out"), left_out(belief.job, plan)] if plan.not_allowed else []
     parts += [heading("Likely places"), likely_table(belief, LIKELY_PLACES)]
-    parts += [heading("Stop or go on"), stop_lines(belief, plan.stop)]
+    parts += [heading("Stop or go on"), stop_lines(belief, plan.stop, units)]
     return "\n".join(parts)
 
 
@@ -56,31 +57,31 @@ def worth(test: Ranked, plan: Plan) -> float:
 BAR = {"bits": "what it tells", "bits_per_minute": "what it tells for its minutes"}
 
 
-def tests_table(job: Job, tests: Sequence[Ranked], plan: Plan) -> str:
+def tests_table(job: Job, tests: Sequence[Ranked], plan: Plan, units: Units) -> str:
     """Tests in order, a few short lines each; the bar is the worth of a test against the best of them."""
     best = max((worth(test, plan) for test in tests), default=0.0)
     told = BAR.get(plan.objective, "minutes that it saves in the end")
     lines = [f"{f'(bar: {told})':>{width()}}"]
     for number, test in enumerate(tests, start=1):
-        lines += _test_lines(job, test, number, worth(test, plan) / best if best > 0 else 0.0)
+        lines += _test_lines(job, test, number, worth(test, plan) / best if best > 0 else 0.0, units)
         lines += [f"     {test.bits:.3f} bits"] if plan.objective == "bits" else []
     return "\n".join(lines)
 
 
-def _test_lines(job: Job, test: Ranked, number: int, share: float) -> list[str]:
+def _test_lines(job: Job, test: Ranked, number: int, share: float, units: Units) -> list[str]:
     """Number, target, time and bar; then method and place; then what comes first; then the chance of each outcome."""
     end = f"{minutes(test.minutes.total):>8}  {bar(share, 8)}"
     room = width() - len(end)
     name = shortened(job.target_name(test.candidate.target), room - 6)
     place = f", {place_words(job, test.candidate.place)}" if test.candidate.place else ""
-    how = f"{method_words(job, test.candidate.method)}{state_words(job, test)}{place}"
+    how = f"{method_words(job, test.candidate.method)}{state_words(job, test, units)}{place}"
     silent = job.catalogue.methods[test.candidate.method].silent
     lines = [f"{f'  {number}  {name}':{room}}{end}", wrapped(how, "     ")]
     lines += [wrapped(f"first {steps_words(test)}", "     ")] if test.steps else []
     return [*lines, wrapped(chances(test.outcomes, silent, ", "), "     ")]
 
 
-def _first(job: Job, test: Ranked, plan: Plan, path: str) -> str:
+def _first(job: Job, test: Ranked, plan: Plan, path: str, units: Units) -> str:
     """The reason for the first test, what comes first, how it is done well, and how to tell the outcome."""
     method = job.catalogue.methods[test.candidate.method]
     rows = [("why", test.reason)]
@@ -93,8 +94,8 @@ def _first(job: Job, test: Ranked, plan: Plan, path: str) -> str:
         rows.append(("meanwhile", test_words(job, other.method, other.target)))
     rows.append(("in all", _in_all(test, plan)))
     rows.append(("then tell", record_command(job, test, method, path)))
-    first = wrapped(f"First: {test_words(job, method.id, test.candidate.target)}{state_words(job, test)}")
-    return f"\n{first}\n{pairs(rows)}"
+    first = f"First: {test_words(job, method.id, test.candidate.target)}{state_words(job, test, units)}"
+    return f"\n{wrapped(first)}\n{pairs(rows)}"
 
 
 def _in_all(test: Ranked, plan: Plan) -> str:

@@ -19,7 +19,9 @@ EXAMPLES = Path(__file__).with_name("examples.toml")
 HEAD = """# The commands of leakinfer
 
 Made from the commands by `python -m leakinfer.documents`; a test compares it with them and runs most examples, one
-after the other, beside `data_demo/`. What is typed has its unit with it: `232psi`, `16 bar`, `75 F`, `1 lb 4 oz`.
+after the other, beside `data_demo/`. What is typed has its unit with it: `232psi`, `16 bar`, `75 F`, `1 lb 4 oz`. What
+is printed has kPa, C and g with psi, F and oz behind; `leakinfer --units us COMMAND` prints the latter alone, `metric`
+bar, C and g, `psig,C,g` any three. `LEAKINFER_UNITS` in the environment chooses once for all. JSON is always metric.
 
 A command ends with exit code 0; with 2 and one line on standard error where something told is refused, which then
 changed nothing; with 1 where the answer could not be written; with 130 after an interrupt. `--json` prints one object

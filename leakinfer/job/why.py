@@ -4,26 +4,34 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 from msgspec import structs
 
 from leakinfer.errors import InputError
 from leakinfer.job.belief import Belief
-from leakinfer.job.facts import Loss
+from leakinfer.job.facts import Facts, Loss
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.job.later import Repaired, Return
 from leakinfer.reading import known
 
+Evidence: TypeAlias = Loss | Finding | Return | None
+
 
 @dataclass(frozen=True)
 class Step:
-    """One piece of evidence: the probability of a leak that matters after it, and how it moved the odds (ratio)."""
+    """One piece of evidence: the probability of a leak that matters after it, and how it moved the odds (ratio).
+
+    ``surprising``: the chance that the belief gave to this finding, if it was small. ``told``: what was told, where it
+    is more than a few words, for those who say it in other units.
+    """
 
     what: str
     probability: float
     odds_ratio: float
-    surprising: float | None = None  # chance that the belief gave to this finding, if it was small
+    surprising: float | None = None
+    told: Evidence = None
 
 
 @dataclass(frozen=True)
@@ -59,10 +67,11 @@ def explain(job: Job, site: str, where: str = "site") -> Explanation:
         True
     """
     known(site, [s.id for s in job.sites], what="site", where=where)
-    chances = [(what, _probability(stage, site), surprise) for what, stage, surprise in _stages(job, site)]
-    steps, before = [], None
-    for what, chance, surprise in chances:
-        steps.append(Step(what, chance, 1.0 if before is None else _odds(chance) / _odds(before), surprise))
+    steps: list[Step] = []
+    before = None
+    for what, stage, surprise, told in _stages(job, site):
+        chance = _probability(stage, site)
+        steps.append(Step(what, chance, 1.0 if before is None else _odds(chance) / _odds(before), surprise, told))
         before = chance
     return Explanation(site, job.site(site).name, tuple(steps), _notes(job, site))
 
@@ -76,7 +85,7 @@ def _probability(job: Job, site: str) -> float:
     return belief.any_of({name: belief.masks[name] for name in belief.items[site]})
 
 
-Stage = tuple[str, Job, float | None]
+Stage: TypeAlias = tuple[str, Job, float | None, Evidence]
 
 
 def _stages(job: Job, site: str) -> list[Stage]:
@@ -86,13 +95,13 @@ def _stages(job: Job, site: str) -> list[Stage]:
     for event in _events(job):
         if isinstance(event, Finding):
             after = replace(before, findings=(*before.findings, event))
-            stages.append((finding_words(job, event), after, surprise(before, event)))
+            stages.append((finding_words(job, event), after, surprise(before, event), event))
         elif isinstance(event, Repaired):
             after = replace(before, repairs=(*before.repairs, event))
-            stages.append((_repair_words(job, event), after, None))
+            stages.append((_repair_words(job, event), after, None, None))
         else:
             after = replace(before, returns=(*before.returns, event))
-            stages.append((_return_words(event), after, None))
+            stages.append((_return_words(event), after, None, event))
         before = after
     return stages
 
@@ -119,7 +128,7 @@ def _return_words(later: Return) -> str:
     return f"back after {later.years:.3g} years{missing}"
 
 
-def loss_words(loss: Loss) -> str:
+def _loss_words(loss: Loss) -> str:
     """A loss as a step of the story: ``0.3 kg lost in 2 years``."""
     return f"{loss.kg:.3g} kg lost in {loss.years:.3g} years"
 
@@ -133,15 +142,15 @@ def _fact_stages(job: Job, site: str) -> list[Stage]:
     aged = structs.replace(bare, age_years=facts.age_years, tight_years_ago=facts.tight_years_ago)
     exposed = structs.replace(aged, circumstances=facts.circumstances)
     kind = job.catalogue.components[job.site(site).component].name
-    told = [
-        (f"a {kind} after {years:g} years, nothing else known", bare),
-        (f"age {facts.age_years:.3g} years" + _tight(job), aged),
-        ("circumstances, seen or possible", exposed),
+    told: list[tuple[str, Facts, Evidence]] = [
+        (f"a {kind} after {years:g} years, nothing else known", bare, None),
+        (f"age {facts.age_years:.3g} years" + _tight(job), aged, None),
+        ("circumstances, seen or possible", exposed, None),
     ]
     if loss is not None:
-        told.append((loss_words(loss), structs.replace(exposed, loss=loss)))
+        told.append((_loss_words(loss), structs.replace(exposed, loss=loss), loss))
     bare_job = replace(job, findings=(), repairs=(), returns=())
-    return [(words, replace(bare_job, facts=stage), None) for words, stage in told]
+    return [(words, replace(bare_job, facts=stage), None, one) for words, stage, one in told]
 
 
 def _tight(job: Job) -> str:

@@ -20,6 +20,7 @@ from leakinfer.web.pages import job_path, page
 from leakinfer.web.telling import condition_fields, reading_fields
 from leakinfer.words.job import place_words
 from leakinfer.words.plan import by_reason, once_each, state_words, steps_words
+from leakinfer.words.units import Units
 
 SHOWN = 60  # tests in one list; more are found by the filters
 
@@ -48,7 +49,7 @@ def all_tests(asked: Asked) -> Response:
         "tests.html",
         seen=seen,
         tab="next",
-        rows=[_row(job, seen.id, test) for test in tests[:SHOWN]],
+        rows=[_row(job, seen.id, test, asked.units) for test in tests[:SHOWN]],
         more=max(0, len(tests) - SHOWN),
         places=[(part.id, part.name) for part in job.system.places],
         methods=[(one.id, one.name) for one in job.catalogue.methods.values()],
@@ -66,13 +67,13 @@ def _fits(job: Job, test: Ranked, place: str, method: str, word: str) -> bool:
     return word.casefold() in name.casefold()
 
 
-def _row(job: Job, job_id: str, test: Ranked) -> Row:
+def _row(job: Job, job_id: str, test: Ranked, units: Units) -> Row:
     method = job.catalogue.methods[test.candidate.method]
     first = f"first {steps_words(test)}" if test.steps else ""
     kept = kept_of(job, method, test.candidate.condition)
     return Row(
         title=capital(job.target_name(test.candidate.target)),
-        way=f"{method.name}{state_words(job, test)}",
+        way=f"{method.name}{state_words(job, test, units)}",
         place=place_words(job, test.candidate.place) if test.candidate.place else "",
         minutes=test.minutes.total,
         first=first,

@@ -89,7 +89,12 @@ def causes(asked: Asked) -> Response:
     last = _last_finding(seen, seen.last)
     method = seen.job.catalogue.methods[last.method]
     return page(
-        asked, "causes.html", seen=seen, tab="next", finding=finding_words(seen.job, last), causes=method.false_causes
+        asked,
+        "causes.html",
+        seen=seen,
+        tab="next",
+        finding=finding_words(seen.job, last, asked.units),
+        causes=method.false_causes,
     )
 
 
@@ -105,7 +110,7 @@ def tell_causes(asked: Asked) -> Response:
         job_id, FINDING, lambda _: body_of(finding), who=asked.who, based_on=based_on, token=asked.token
     )
     if seen is not before:
-        seen.noted = noted(before, seen)
+        seen.noted = noted(before, seen, asked.units)
     return told(asked, seen, noted="1")
 
 

@@ -77,7 +77,9 @@ def tell_visit(asked: Asked) -> Response:
             raise InputError("is missing", where=LABELS["after"], allowed="a time, as 6 months")
         kg = None if missing is None else parse_quantity(missing, "mass", LABELS["missing"])
         later = body_of(Return(years(after, LABELS["after"]), form.one("not_recharged") != "yes", kg))
-        seen = tell(asked, RETURN, lambda _: later, lambda *_: Noted(f"Later visit: {return_words(later)}"))
+        seen = tell(
+            asked, RETURN, lambda _: later, lambda *_: Noted(f"Later visit: {return_words(later, asked.units)}")
+        )
     except InputError as error:
         if isinstance(error, Stale | NotHere) or asked.plain:
             raise

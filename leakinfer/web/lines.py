@@ -22,7 +22,7 @@ def _words(line: Line, units: Units) -> str:
     if kind == FACTS:
         return facts_told(body, job, units)
     if kind == FINDING:
-        return finding_words(job, job.findings[-1])
+        return finding_words(job, job.findings[-1], units)
     if kind == SKIP:
         places = {place.id: place.name for place in job.system.places}
         return f"left out: {places.get(body['target']) or part_words(job, body['target'])} ({body['reason']})"
@@ -30,7 +30,7 @@ def _words(line: Line, units: Units) -> str:
         return f"added: {body['name']}"
     if kind == REPAIR:
         return f"{'new part' if body.get('exchanged') else 'repaired'}: {part_words(job, body['target'])}"
-    return line.words
+    return line.words(units)
 
 
 def since(seen: Seen, number: int, units: Units) -> list[str]:

@@ -17,6 +17,7 @@ from leakinfer.web.desk import Seen
 from leakinfer.words.belief import movers, unit_name
 from leakinfer.words.job import finding_words, said_again, verdict_words
 from leakinfer.words.numbers import percent
+from leakinfer.words.units import Units
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,7 @@ def tell(
     return seen
 
 
-def noted(before: Seen, seen: Seen) -> Noted:
+def noted(before: Seen, seen: Seen, units: Units) -> Noted:
     """What a finding, the last of the job, did to the belief."""
     job, old, new = seen.job, before.belief, seen.belief
     finding = job.findings[-1]
@@ -50,11 +51,11 @@ def noted(before: Seen, seen: Seen) -> Noted:
     verdict = verdict_of(before.job, finding, new.rates.matters_g_per_year)
     answered = finding.outcome != method.silent
     return Noted(
-        words=finding_words(job, finding),
+        words=finding_words(job, finding, units),
         moved=tuple((unit_name(new, unit), was, now) for unit, was, now in movers(old, new, 3)),
         confirmed=tuple(job.target_name(site) for site in new.confirmed() if site not in old.confirmed()),
         surprise=_surprise(before.job, old, new, finding),
-        verdict=said_again(job) if verdict is None else verdict_words(before.job, verdict, finding),
+        verdict=said_again(job) if verdict is None else verdict_words(before.job, verdict, finding, units),
         causes=answered and bool(method.false_causes) and not finding.false_causes and not finding.earlier,
     )
 

@@ -12,7 +12,7 @@ from leakinfer.circuit.model import ELSEWHERE, Site
 from leakinfer.errors import InputError
 from leakinfer.job.events import FACTS, SITE, body_of
 from leakinfer.job.job import Job
-from leakinfer.job.why import explain, loss_words
+from leakinfer.job.why import explain
 from leakinfer.reading import known
 from leakinfer.report.circuit import circuit_svg
 from leakinfer.report.circuit.states import STATE_WORDS, state_of
@@ -24,9 +24,10 @@ from leakinfer.web.desk import Seen, Stale
 from leakinfer.web.naming import fitted
 from leakinfer.web.noting import Noted, tell
 from leakinfer.web.pages import job_path, page, told
-from leakinfer.words.job import repairs_of, years_words
+from leakinfer.words.job import repairs_of
 from leakinfer.words.plan import once_each
 from leakinfer.words.units import Units
+from leakinfer.words.why import step_words
 
 SHOWN = 120  # places of one list; more are found by the filters
 
@@ -53,7 +54,7 @@ def all_places(asked: Asked) -> Response:
     for part in job.system.zones:
         if chosen["place"] not in ("", part.place) or chosen["zone"] not in ("", part.id):
             continue
-        spots = [_spot(seen, site) for site in job.sites if site.zone == part.id]
+        spots = [_spot(seen, site, asked.units) for site in job.sites if site.zone == part.id]
         spots = [one for one in spots if _fits(one, chosen["mark"], chosen["word"])]
         if spots:
             areas.append((part.name, max(one.chance for one in spots), spots))
@@ -89,14 +90,14 @@ def _cut(areas: list[tuple[str, float, list[Spot]]]) -> list[tuple[str, float, l
     return kept
 
 
-def _spot(seen: Seen, site: Site) -> Spot:
+def _spot(seen: Seen, site: Site, units: Units) -> Spot:
     verdict = seen.verdicts[site.id]
     many = f" (x {site.count})" if site.count > 1 else ""
     return Spot(
         site.id,
         capital(f"{site.name}{many}"),
         seen.belief.matters_probability[site.id],
-        verdict.words,
+        verdict.words(units),
         state_of(verdict),
         job_path(seen.id, "place", site.id),
     )
@@ -116,8 +117,8 @@ def story(asked: Asked) -> Response:
         seen=seen,
         tab="places",
         site=part,
-        spot=_spot(seen, part),
-        steps=[(_step(step.what, seen.job, asked.units), step) for step in why.steps],
+        spot=_spot(seen, part, asked.units),
+        steps=[(step_words(seen.job, step, asked.units), step) for step in why.steps],
         notes=why.notes,
         entry=entry,
         warnings=cautions_of(seen.job, entry),
@@ -127,14 +128,6 @@ def story(asked: Asked) -> Response:
         unit=next(unit.name for unit in seen.job.system.units if unit.id == part.unit),
         alone=len(seen.belief.units[part.unit]) == 1,
     )
-
-
-def _step(what: str, job: Job, units: Units) -> str:
-    """A step of the story, its loss in the person's units."""
-    loss = job.facts.loss
-    if loss is None or what != loss_words(loss):
-        return what
-    return f"{units.mass_words(loss.kg)} lost in {years_words(loss.years)}"
 
 
 def not_fitted(asked: Asked) -> Response:
@@ -155,7 +148,7 @@ def drawing(asked: Asked) -> Response:
     """The circuit as a drawing, each place with what is known of it."""
     seen: Seen = asked.desk.see(asked.path["job"])
     belief = seen.belief
-    svg = seen.once("drawing", lambda: circuit_svg(belief, link=_linked(seen)))
+    svg = seen.once(("drawing", asked.units), lambda: circuit_svg(belief, link=_linked(seen), units=asked.units))
     return page(asked, "drawing.html", seen=seen, tab="places", svg=svg)
 
 

@@ -41,7 +41,7 @@ def _recorded(asked: Asked) -> Response:
         method, target = chosen(job, form.one("method"), form.one("target"))
         return body_of(finding_told(job, method, target, form, asked.units))
 
-    return told(asked, tell(asked, FINDING, body, noted), noted="1")
+    return told(asked, tell(asked, FINDING, body, lambda before, seen: noted(before, seen, asked.units)), noted="1")
 
 
 def skip(asked: Asked) -> Response:

@@ -13,7 +13,7 @@ from leakinfer.web.asked import Asked
 from leakinfer.web.cards import ranked_card
 from leakinfer.web.desk import Seen
 from leakinfer.web.pages import page
-from leakinfer.words.job import NOT_CHECKED, part_words
+from leakinfer.words.job import part_words
 from leakinfer.words.plan import DEARER, ask_words
 
 
@@ -41,7 +41,7 @@ def stop(asked: Asked) -> Response:
         cheapest=None if cheapest is None else ranked_card(job, seen.id, cheapest, asked.units),
         ask=ask_words(job, plan.ask) if plan.ask else "",
         advice=[(one, cautions(job, one.cautions)) for one in advice_for(job, belief)],
-        unchecked=sum(verdict.words == NOT_CHECKED for verdict in seen.verdicts.values()),
+        unchecked=sum(verdict.word == "unchecked" and not verdict.repaired for verdict in seen.verdicts.values()),
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from leakinfer.circuit.conditions import AIR_WORDS
+from leakinfer.job.facts import Loss
 from leakinfer.job.job import Job
 from leakinfer.words.job import outcome_words, place_words, years_words
 from leakinfer.words.units import Units
@@ -36,7 +37,12 @@ def _circumstances(value: Mapping[str, bool], job: Job, _: Units) -> str:
 def _loss(value: Mapping[str, float] | None, _: Job, units: Units) -> str:
     if value is None:
         return "loss not known"
-    return f"{units.mass_words(value['kg'])} lost in {years_words(value['years'])}"
+    return loss_words(Loss(value["kg"], value["years"]), units)
+
+
+def loss_words(loss: Loss, units: Units) -> str:
+    """``8 oz lost in 18 months``."""
+    return f"{units.mass_words(loss.kg)} lost in {years_words(loss.years)}"
 
 
 SAID: Mapping[str, Say] = {

@@ -6,19 +6,24 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from leakinfer.catalogue.model import Catalogue
-from leakinfer.job.events import after, begun
+from leakinfer.job.events import AIRED, BEGIN, FINDING, REPAIR, RETURN, SITE, SKIP, Told, after, begun
 from leakinfer.job.job import Job
 from leakinfer.store import Event, live
-from leakinfer.words.job import event_words
+from leakinfer.words.facts import facts_told
+from leakinfer.words.job import outcome_words, place_words, return_words
+from leakinfer.words.units import Units
 
 
 @dataclass(frozen=True)
 class Line:
-    """An event that holds, in words, and the job after it."""
+    """An event that holds, and the job after it."""
 
     event: Event
-    words: str
     job: Job
+
+    def words(self, units: Units) -> str:
+        """The event in a line."""
+        return event_words(self.job, self.event, units)
 
 
 def told_so_far(events: Iterable[Event], catalogue: Catalogue, where: str) -> tuple[Line, ...]:
@@ -29,8 +34,33 @@ def told_so_far(events: Iterable[Event], catalogue: Catalogue, where: str) -> tu
     """
     first, *rest = live(events)
     job = begun(first.body, catalogue, where)
-    lines = [Line(first, f"job on {job.system.name}", job)]
+    lines = [Line(first, job)]
     for event in rest:
         job = after(job, event.kind, event.body, where)
-        lines.append(Line(event, event_words(job, event), job))
+        lines.append(Line(event, job))
     return tuple(lines)
+
+
+def event_words(job: Job, event: Told, units: Units) -> str:
+    """An event of the journal in a line, with the ids that commands take.
+
+    Args:
+        job: in which it was told, or one that still has its parts.
+        event: of any kind.
+        units: of the reader.
+    """
+    body = event.body
+    target = str(body.get("target") or body.get("place") or "")
+    if event.kind == BEGIN:
+        return f"job on {job.system.name}"
+    if event.kind == FINDING:
+        return f"{body['method']} {target}: {outcome_words(str(body['outcome']))}"
+    if event.kind == SKIP:
+        return f"left out {target}, {body['reason']}"
+    if event.kind == SITE:
+        return f"own place {body['id']}"
+    if event.kind == REPAIR:
+        return f"{'part exchanged' if body.get('exchanged') else 'repaired'} at {target}"
+    if event.kind == AIRED:
+        return f"aired {place_words(job, target)}"
+    return return_words(body, units) if event.kind == RETURN else facts_told(body, job, units)

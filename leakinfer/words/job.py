@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from msgspec import structs
 
 from leakinfer.job.belief import Belief
-from leakinfer.job.events import AIRED, FINDING, REPAIR, RETURN, SITE, SKIP, Told
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
 from leakinfer.job.verdicts import Verdict
 from leakinfer.job.why import surprise, surprise_words
-from leakinfer.physics.units import ATMOSPHERE, kg_to_ounce, pa_to_micron, pa_to_psig
-from leakinfer.words.numbers import percent, rate
+from leakinfer.physics.units import pa_to_micron
+from leakinfer.words.numbers import percent
 from leakinfer.words.units import Units
 
 LIKELY = 0.5  # more likely than not is called likely
@@ -62,26 +61,23 @@ def chances(outcomes: Mapping[str, float], silent: str, join: str) -> str:
     return join.join(f"{outcome_words(name)} {percent(outcomes[name])}" for name in (*speaking, silent))
 
 
-def finding_words(job: Job, finding: Finding) -> str:
+def finding_words(job: Job, finding: Finding, units: Units) -> str:
     """A finding with its conditions."""
-    weight = f" ({reading})" if (reading := reading_words(finding)) else ""
-    when = "before this job" if finding.earlier else condition_words(job, finding)
+    weight = f" ({reading})" if (reading := reading_words(finding, units)) else ""
+    when = "before this job" if finding.earlier else condition_words(job, finding, units)
     words = f"{test_words(job, finding.method, finding.target)}: {outcome_words(finding.outcome)}{weight}"
     causes = {cause.id: cause.name for cause in job.catalogue.methods[finding.method].false_causes}
     there = "".join(f", with {causes[name]}" for name in finding.false_causes)
     return f"{words}{there}" + (f" ({when})" if when else "")
 
 
-def reading_words(finding: Finding, units: Units | None = None) -> str:
-    """What was read, in short; empty where nothing was. In a person's units, else metric with psi beside kPa."""
+def reading_words(finding: Finding, units: Units) -> str:
+    """What was read, in short; empty where nothing was."""
     if finding.reading_kg is not None:
-        return units.mass_words(finding.reading_kg) if units else f"{finding.reading_kg:g} kg"
+        return units.mass_words(finding.reading_kg)
     if (hold := finding.hold) is not None:
-        pressure = units.pressure_words if units else pressure_words
-        ends = f"{pressure(hold.start_kpa)} to {pressure(hold.end_kpa)}"
-        warmth = f"{hold.start_c:.3g} to {hold.end_c:.3g} C"
-        if units:
-            warmth = f"{units.temperature_words(hold.start_c)} to {units.temperature_words(hold.end_c)}"
+        ends = f"{units.pressure_words(hold.start_kpa)} to {units.pressure_words(hold.end_kpa)}"
+        warmth = f"{units.temperature_words(hold.start_c)} to {units.temperature_words(hold.end_c)}"
         return f"{ends} in {time_words(hold.hours)}, {warmth}"
     if (rise := finding.rise) is not None:
         ends = f"{pa_to_micron(rise.start_pa):.0f} to {pa_to_micron(rise.end_pa):.0f} micron"
@@ -91,14 +87,14 @@ def reading_words(finding: Finding, units: Units | None = None) -> str:
     return ""
 
 
-def condition_words(job: Job, finding: Finding) -> str:
+def condition_words(job: Job, finding: Finding, units: Units) -> str:
     """The state of the system and the air at the place of a finding; nothing where they do not matter."""
     method = job.catalogue.methods[finding.method]
     place = job.place_of(finding.method, finding.target)
     if method.any_state or method.kind == "total":
         return ""
     air = job.air_at(place, finding.condition) if place else finding.condition.air
-    return str(structs.replace(finding.condition, air=air).words)
+    return units.condition_words(structs.replace(finding.condition, air=air))
 
 
 def time_words(hours: float) -> str:
@@ -115,22 +111,16 @@ def years_words(years: float) -> str:
     return f"{months:.2g} months" if months < 23.5 else f"{years:.3g} years"
 
 
-def weight_words(kg: float) -> str:
-    """``300 g (10.6 oz)``."""
-    metric = f"{kg * 1000:.3g} g" if kg < 1 else f"{kg:.3g} kg"
-    return f"{metric} ({kg_to_ounce(kg):.3g} oz)"
-
-
-def verdict_words(job: Job, verdict: Verdict, finding: Finding) -> str:
+def verdict_words(job: Job, verdict: Verdict, finding: Finding, units: Units) -> str:
     """A reading's verdict in a sentence or two."""
-    where = f"of {job.facts.refrigerant} at rest at {verdict.standing_c:.3g} C"
+    where = f"of {job.facts.refrigerant} at rest at {units.temperature_words(verdict.standing_c)}"
     if verdict.g_per_year is None or verdict.tight_to_g_per_year is None:
         return (
             "Leaks." if verdict.word == "leaks" else "Cannot tell yet: nothing beyond what the gauge's errors explain."
         )
-    most, matters = rate(verdict.tight_to_g_per_year), rate(verdict.matters_g_per_year)
+    most, matters = units.rate_words(verdict.tight_to_g_per_year), units.rate_words(verdict.matters_g_per_year)
     if verdict.word == "leaks":
-        return f"Leaks: as much as about {rate(verdict.g_per_year)} {where}."
+        return f"Leaks: as much as about {units.rate_words(verdict.g_per_year)} {where}."
     if verdict.word == "tight":
         return f"Tight to {most} {where}; from {matters} on it matters."
     if verdict.word == "moisture":
@@ -148,68 +138,38 @@ def _longer(verdict: Verdict, finding: Finding) -> str:
     return f"To see that it must last {time_words(verdict.hours)}; a finer gauge or a smaller part needs less."
 
 
-def event_words(job: Job, event: Told) -> str:
-    """An event of the journal in a line; the job is that in which it was told, or one that still has its parts."""
-    body = event.body
-    target = str(body.get("target") or body.get("place") or "")
-    if event.kind == FINDING:
-        return f"{body['method']} {target}: {outcome_words(str(body['outcome']))}"
-    if event.kind == SKIP:
-        return f"left out {target}, {body['reason']}"
-    if event.kind == SITE:
-        return f"own place {body['id']}"
-    if event.kind == REPAIR:
-        return f"{'part exchanged' if body.get('exchanged') else 'repaired'} at {target}"
-    if event.kind == AIRED:
-        return f"aired {place_words(job, target)}"
-    if event.kind == RETURN:
-        return return_words(body)
-    ended = ("heating", "test_kpa", "test_isolation", "high_kpa", "low_kpa") if "state" in body else ()
-    told = [(key, value) for key, value in body.items() if value or key not in ended]
-    return ", ".join(f"{key} = {_plain(value)}" for key, value in told)
-
-
-def return_words(body: Mapping[str, object]) -> str:
+def return_words(body: Mapping[str, object], units: Units) -> str:
     """A later visit in a line."""
     missing = body.get("missing_kg")
     words = f"visit {years_words(float(str(body['years'])))} after the one before"
-    words += "" if missing is None else f", {weight_words(float(str(missing)))} missing"
+    words += "" if missing is None else f", {units.mass_words(float(str(missing)))} missing"
     return words + ("" if body.get("recharged", True) else ", the charge had not been put right")
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, dict):
-        return " ".join(f"{key} {_plain(part)}" for key, part in value.items() if part is not None)
-    if isinstance(value, list | tuple):
-        return " ".join(map(_plain, value)) or "none"
-    return "none" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 @dataclass(frozen=True)
 class SiteVerdict:
     """What is known of a site.
 
-    ``repaired``: it was, and is not confirmed again. ``last``: the last of its tests, where all were silent.
+    ``repaired``: it was, and is not confirmed again. ``last``: the last of its tests in words, where all were silent.
     """
 
     word: SiteWord
     repaired: bool = False
-    last: str = ""
+    last: Callable[[Units], str] | None = None
 
     @property
     def brief(self) -> str:
         """``repaired, nothing detectable``: without the test."""
         return f"{'repaired, ' if self.repaired else ''}{SITE_WORDS[self.word]}"
 
-    @property
-    def words(self) -> str:
+    def words(self, units: Units) -> str:
         """All of it."""
-        return f"{self.brief} ({self.last})" if self.last else self.brief
+        return f"{self.brief} ({self.last(units)})" if self.last else self.brief
 
 
-def site_verdicts(belief: Belief) -> dict[str, str]:
+def site_verdicts(belief: Belief, units: Units) -> dict[str, str]:
     """By site, what is known of it in words."""
-    return {site: verdict.words for site, verdict in judged_sites(belief).items()}
+    return {site: verdict.words(units) for site, verdict in judged_sites(belief).items()}
 
 
 def judged_sites(belief: Belief) -> dict[str, SiteVerdict]:
@@ -244,7 +204,11 @@ def _judged(job: Job, chance: float, tests: list[Finding], *, repaired: bool) ->
     if any(test.outcome != job.catalogue.methods[test.method].silent for test in tests):
         return SiteVerdict("unclear", repaired)
     last = tests[-1]
-    return SiteVerdict("silent", repaired, f"{method_words(job, last.method)}, {condition_words(job, last)}")
+
+    def words(units: Units) -> str:
+        return f"{method_words(job, last.method)}, {condition_words(job, last, units)}"
+
+    return SiteVerdict("silent", repaired, words)
 
 
 def _tested(job: Job, finding: Finding) -> list[str]:
@@ -270,31 +234,33 @@ def said_again(job: Job) -> str:
     return "The same look has said so before: it counts once."
 
 
-def fact_rows(job: Job) -> list[tuple[str, str]]:
+def fact_rows(job: Job, units: Units) -> list[tuple[str, str]]:
     """The facts of a job, name and words."""
     facts = job.facts
     weighed = ", weighed in" if facts.first_charge_weighed else ""
-    rows = [("system", job.system.name), ("charge", f"{facts.charge_kg:.4g} kg of {facts.refrigerant}{weighed}")]
+    charge = f"{units.mass_words(facts.charge_kg)} of {facts.refrigerant}{weighed}"
+    rows = [("system", job.system.name), ("charge", charge)]
     rows.append(("age", f"{facts.age_years:.3g} years"))
     if facts.tight_years_ago is not None:
         rows.append(("proved tight", f"{facts.tight_years_ago:.3g} years ago"))
     if facts.loss is not None:
-        yearly = rate(facts.loss.kg * 1000 / facts.loss.years)
-        rows.append(("lost", f"{facts.loss.kg:.3g} kg in {facts.loss.years:.3g} years, about {yearly}"))
+        lost, years = facts.loss.kg, facts.loss.years
+        yearly = units.rate_words(lost * 1000 / years)
+        rows.append(("lost", f"{units.mass_words(lost)} in {years_words(years)}, about {yearly}"))
     rows += [("seen" if there else "not there", job.target_name(n)) for n, there in facts.circumstances.items()]
     rows += [("not fitted", job.target_name(site)) for site in facts.not_fitted]
     rows += [("operator", "not seen at work yet")] * facts.untried_operator
-    return rows + _present_rows(job)
+    return rows + _present_rows(job, units)
 
 
-def _present_rows(job: Job) -> list[tuple[str, str]]:
+def _present_rows(job: Job, units: Units) -> list[tuple[str, str]]:
     """What may change during a job."""
     facts = job.facts
-    warmth = f"{facts.outdoor_c:.3g} C outdoors, {facts.indoor_c:.3g} C indoors"
+    warmth = f"{units.temperature_words(facts.outdoor_c)} outdoors, {units.temperature_words(facts.indoor_c)} indoors"
     shut_in = f", in {job.target_name(facts.test_isolation)}" if facts.test_isolation else ""
-    rows = [("now", f"{job.condition().words}{shut_in}, {warmth}"), ("gauges", _gauges(job))]
-    ratings = {"high side": facts.rating_high_kpa, "low side": facts.rating_low_kpa}
-    plate = [f"{side} {pressure_words(kpa)}" for side, kpa in ratings.items() if kpa is not None]
+    gauges = ["on" if facts.gauges else "off", *_sides(units, facts.high_kpa, facts.low_kpa)]
+    rows = [("now", f"{units.condition_words(job.condition())}{shut_in}, {warmth}"), ("gauges", ", ".join(gauges))]
+    plate = _sides(units, facts.rating_high_kpa, facts.rating_low_kpa)
     rows += [("rated", ", ".join(plate))] if plate else []
     rows += [("inside", f"{facts.volume_l:.3g} l")] if facts.volume_l is not None else []
     rows.append(("agreed to", f"{facts.consent} work"))
@@ -304,17 +270,11 @@ def _present_rows(job: Job) -> list[tuple[str, str]]:
     rows += [("noticed", job.catalogue.advice[name].name) for name in facts.seen]
     rows += [("also there", outcome_words(cause)) for cause in facts.false_causes]
     rows += [("repaired", part_words(job, done.target)) for done in job.repairs]
-    rows += [("came back", return_words(structs.asdict(later))) for later in job.returns]
+    rows += [("came back", return_words(structs.asdict(later), units)) for later in job.returns]
     return rows + ([("you are at", place_words(job, facts.place))] if facts.place else [])
 
 
-def _gauges(job: Job) -> str:
-    """Whether hoses are on, and what the gauges show."""
-    shown = {"high side": job.facts.high_kpa, "low side": job.facts.low_kpa}
-    read = [f"{side} {pressure_words(kpa)}" for side, kpa in shown.items() if kpa is not None]
-    return ", ".join(["on" if job.facts.gauges else "off", *read])
-
-
-def pressure_words(kpa: float) -> str:
-    """``1,600 kPa (232 psi)``; gauge."""
-    return f"{kpa:,.0f} kPa ({pa_to_psig(kpa * 1000 + ATMOSPHERE):.0f} psi)"
+def _sides(units: Units, high: float | None, low: float | None) -> list[str]:
+    """Pressures of the two sides, those that are known."""
+    shown = {"high side": high, "low side": low}
+    return [f"{side} {units.pressure_words(kpa)}" for side, kpa in shown.items() if kpa is not None]

@@ -11,6 +11,7 @@ from leakinfer.job.job import Job
 from leakinfer.planner.model import Ask, NotAllowed, Plan, Ranked
 from leakinfer.words.job import method_words, test_words
 from leakinfer.words.numbers import minutes
+from leakinfer.words.units import Units
 
 NO_TIME = re.compile(r"takes \d+ min, (\d+) are left")
 NO_CONSENT = re.compile(r"needs consent(?::| to) (\w+) work.*")
@@ -26,11 +27,11 @@ def once_each(tests: Sequence[Ranked]) -> list[Ranked]:
     return list(best.values())
 
 
-def state_words(job: Job, test: Ranked) -> str:
+def state_words(job: Job, test: Ranked, units: Units) -> str:
     """The state that the test is made in, where it is not the present one, and a shroud."""
     told, now = test.candidate.condition, job.condition()
     if told.state in UNDER_TEST_GAS and (told.test_kpa, told.sections) != (now.test_kpa, now.sections):
-        return f", {_gas(told.words)}"
+        return f", {_gas(units.condition_words(told))}"
     if (told.state, told.heating) != (now.state, now.heating):
         return f", {'heating' if told.heating else told.state}"
     return ", under a shroud" if told.shroud else ""

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
 from leakinfer.circuit.conditions import AIR_WORDS, UNDER_TEST_GAS, Condition
+from leakinfer.errors import InputError
 from leakinfer.physics.units import (
     ATMOSPHERE,
+    PSI,
     celsius_to_kelvin,
     g_per_year_to_ounce_per_year,
     kelvin_to_fahrenheit,
@@ -32,16 +35,19 @@ OUNCES_IN_A_POUND = 16
 class Units:
     """What pressures (gauge), temperatures and masses are shown in. ``oz`` and ``g`` become lb and kg where it suits.
 
-    The names are those that :func:`leakinfer.physics.units.parse_quantity` reads.
+    The names are those that :func:`leakinfer.physics.units.parse_quantity` reads. ``both``: psi, F and ounces stand
+    behind, for readers who have not chosen.
     """
 
     pressure: Pressure = "kPa"
     temperature: Temperature = "C"
     mass: Mass = "g"
+    both: bool = False
 
     def pressure_words(self, kpa: float) -> str:
         """``232 psig``, ``16 bar`` or ``1,600 kPa`` of a gauge pressure in kPa."""
-        return f"{self.pressure_figure(kpa)} {self.pressure}"
+        words = f"{self.pressure_figure(kpa)} {self.pressure}"
+        return f"{words} ({AMERICAN.pressure_figure(kpa)} psi)" if self.both else words
 
     def pressure_figure(self, kpa: float) -> str:
         """The number alone."""
@@ -50,9 +56,17 @@ class Units:
         pascal = kpa_gauge_to_pa(kpa, ATMOSPHERE)
         return f"{pa_to_psig(pascal):,.0f}" if self.pressure == "psig" else f"{pa_to_bar_gauge(pascal):,.1f}"
 
+    def step_words(self, kpa: float) -> str:
+        """A difference of pressures, two figures: ``1 psi``, ``0.069 bar``, ``6.9 kPa``."""
+        if self.pressure == "kPa":
+            words = f"{kpa:.2g} kPa"
+            return f"{words} ({AMERICAN.step_words(kpa)})" if self.both else words
+        return f"{kpa * 1000 / PSI:.2g} psi" if self.pressure == "psig" else f"{kpa / 100:.2g} bar"
+
     def temperature_words(self, celsius: float) -> str:
         """``75 F`` or ``24 C``."""
-        return f"{self.temperature_figure(celsius)} {self.temperature}"
+        words = f"{self.temperature_figure(celsius)} {self.temperature}"
+        return f"{words} ({AMERICAN.temperature_words(celsius)})" if self.both else words
 
     def temperature_figure(self, celsius: float) -> str:
         """The number alone, to a tenth where it is not whole."""
@@ -62,9 +76,8 @@ class Units:
     def mass_words(self, kg: float) -> str:
         """``8 oz`` or ``230 g``; from a pound or a kilogram on ``5 lb 12 oz`` or ``2.6 kg``, from 100 on whole ones."""
         if self.mass == "g":
-            if kg < 0.9995:
-                return f"{kg * 1000:.3g} g"
-            return f"{kg:.3g} kg" if kg < 100 else f"{kg:,.0f} kg"
+            words = _metric_mass(kg)
+            return f"{words} ({AMERICAN.mass_words(kg)})" if self.both else words
         ounces = kg_to_ounce(kg)
         if kg_to_pound(kg) >= 100:  # parts of a pound no longer matter
             return f"{kg_to_pound(kg):,.0f} lb"
@@ -108,6 +121,32 @@ class Units:
 
 METRIC = Units("bar", "C", "g")
 AMERICAN = Units("psig", "F", "oz")
+BOTH = Units("kPa", "C", "g", both=True)
+
+
+def _metric_mass(kg: float) -> str:
+    if kg < 0.9995:
+        return f"{kg * 1000:.3g} g"
+    return f"{kg:.3g} kg" if kg < 100 else f"{kg:,.0f} kg"
+
+
+NAMED: Mapping[str, Units] = {"metric": METRIC, "us": AMERICAN}
+UNITS_ALLOWED = "metric, us, or three units as psig,C,g"
+
+
+def units_named(text: str, where: str) -> Units:
+    """The units of ``metric``, ``us`` or three names with commas: pressure, temperature, mass.
+
+    Raises:
+        InputError: anything else.
+    """
+    if text in NAMED:
+        return NAMED[text]
+    parts = text.split(",")
+    if len(parts) != 3:
+        raise InputError(f"'{text}' names no units", where=where, allowed=UNITS_ALLOWED)
+    pressure, temperature, mass = (part.strip() for part in parts)
+    return units_of(pressure, temperature, mass, where)
 
 
 def units_of(pressure: str, temperature: str, mass: str, where: str = "units") -> Units:

@@ -108,7 +108,7 @@ def test_facts_screen(tmp_path: Path) -> None:
     told = page(
         "fact", path, "air=wind", "false_cause=foam", "tight_ago=2 years", "not_fitted=suction_drier", "at=yard"
     )
-    for words in ("0.9 kg in 1.5 years, about 600 g/yr", "wet leaves", "standing, wind", "foam", "2 years ago"):
+    for words in ("900 g (2 lb) in 18 months, about 600 g/yr", "wet leaves", "standing, wind", "foam", "2 years ago"):
         assert words in told
 
 

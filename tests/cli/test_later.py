@@ -103,9 +103,9 @@ def test_the_log_tells_all_in_order_without_what_was_taken_back(job: Path) -> No
         "job on Ducted split",
         f"bubbles {CORE}: slow foam",
         "left out closet, no key",
-        "state = nitrogen, test_kpa = 1600",
+        "nitrogen; test gas at 1,600 kPa (232 psi)",
         f"repaired at {CORE}",
-        "visit 2 years after the one before, 200 g (7.05 oz) missing",
+        "visit 2 years after the one before, 200 g (7.1 oz) missing",
         "aired yard",
         "own place added_valve",
     ):

@@ -164,11 +164,14 @@ def test_a_place_of_ones_own_can_be_tested_and_undone(job: Path) -> None:
     [
         (("record", "bubbles", "suction_port_core", "slow_foam", "--note", "dürre Stelle ✓"), "suction_port_core"),
         (("record", "weigh_charge", "whole", "1.6 kg"), "very low"),
-        (("fact", "air=wind", "age=14 years"), "age_years = 14"),
-        (("fact", "state=nitrogen", "test=230psi", "isolated=outdoor_unit"), "test_isolation = outdoor_unit"),
+        (("fact", "air=wind", "age=14 years"), "age 14 years"),
+        (
+            ("fact", "state=nitrogen", "test=230psi", "isolated=outdoor_unit"),
+            "shut into outdoor unit behind its service valves",
+        ),
         (("skip", "closet", "--reason", "no key"), "no key"),
         (("repair", "indoor_coil", "--exchanged"), "part exchanged at indoor_coil"),
-        (("back", "--after", "6 months", "--missing", "200 g"), "200 g (7.05 oz) missing"),
+        (("back", "--after", "6 months", "--missing", "200 g"), "200 g (7.1 oz) missing"),
         (("aired", "yard"), "aired yard"),
     ],
 )

@@ -13,6 +13,7 @@ from leakinfer.job.belief import Belief
 from leakinfer.planner.model import Ask, NotAllowed, Plan, Ranked
 from leakinfer.planner.plan import make_plan
 from leakinfer.words.plan import ask_words, steps_words
+from leakinfer.words.units import BOTH
 from tests.job.small import shipped_job
 
 from .helpers import answer, begun, page, run
@@ -44,7 +45,7 @@ def put_first(plan: Plan, test: Ranked) -> Plan:
 def test_set_ups_come_with_their_minutes_and_their_way(belief: Belief, plan: Plan) -> None:
     held = chosen(plan, "hold_day", "whole", "nitrogen")
     assert steps_words(held).startswith("recover the refrigerant (50 min), then fill with dry nitrogen")
-    shown = " ".join(next_page(belief, put_first(plan, held), 3, "a.job").split())
+    shown = " ".join(next_page(belief, put_first(plan, held), 3, "a.job", BOTH).split())
     assert "first recover the refrigerant" in shown
     assert "wait 24 h" in shown
     assert "nitrogen at 1," in shown
@@ -56,8 +57,8 @@ def test_set_ups_come_with_their_minutes_and_their_way(belief: Belief, plan: Pla
 
 def test_what_to_do_meanwhile(belief: Belief, plan: Plan) -> None:
     other = chosen(plan, "probe_point", "liquid_port_core")
-    assert "meanwhile" not in next_page(belief, replace(plan, meanwhile=None), 3, "a.job")
-    shown = " ".join(next_page(belief, replace(plan, meanwhile=other), 3, "a.job").split())
+    assert "meanwhile" not in next_page(belief, replace(plan, meanwhile=None), 3, "a.job", BOTH)
+    shown = " ".join(next_page(belief, replace(plan, meanwhile=other), 3, "a.job", BOTH).split())
     assert "meanwhile core of the liquid port, electronic probe at one spot" in shown
 
 
@@ -67,7 +68,7 @@ def test_the_question_to_the_customer(belief: Belief, plan: Plan) -> None:
     words = ask_words(belief.job, ask)
     assert "Ask for consent to intrusive work (recover the refrigerant" in words
     assert words.endswith("it would be worth about 1 h 35.")
-    assert words in " ".join(next_page(belief, replace(plan, ask=ask), 3, "a.job").split())
+    assert words in " ".join(next_page(belief, replace(plan, ask=ask), 3, "a.job", BOTH).split())
     told = ask_answer(ask)
     assert told is not None
     assert (told["tier"], told["saves_minutes"], told["first"]["method"]) == ("intrusive", 95.0, "hold_day")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -129,6 +130,12 @@ def test_a_hold_is_read_in_the_units_of_the_person(shelf: Path, person: Person) 
     assert hold.end_c == pytest.approx((70 - 32) / 1.8)
     assert hold.hours == 24
     assert "Cannot tell yet" in page.words or "Tight to" in page.words or "Leaks" in page.words
+    assert "held (232 psig to 229 psig in 24 h, 75 F to 70 F) (nitrogen at 232 psig, still air)" in page.words
+    assert re.search(r"oz/yr of R-\S+ at rest at [\d.]+ F", page.words)
+    for screen in ("/findings", "/place/suction_port_core"):
+        assert not re.search(
+            r"\d (kPa|g/yr|kg|C)\b", person.get(f"/job/{job_id}{screen}").words.partition("base rate")[0]
+        )
 
 
 def test_a_reading_names_another_unit(shelf: Path, person: Person) -> None:

@@ -14,7 +14,7 @@ from leakinfer.physics.units import parse_quantity
 from leakinfer.web.asked import Form
 from leakinfer.web.fields import in_words, quantity, typed
 from leakinfer.words.facts import SAID, facts_told
-from leakinfer.words.units import AMERICAN, METRIC, Units, units_of
+from leakinfer.words.units import AMERICAN, BOTH, METRIC, Units, units_of
 from tests.bench.jobs import demo
 
 # From memory: NIST SP 811 appendix B. psi in kPa, avoirdupois ounce and pound in kg.
@@ -28,10 +28,19 @@ PSI, OUNCE, POUND = 6.894757, 0.028349523125, 0.45359237
         (METRIC, 1550, "15.5 bar"),
         (Units("kPa"), 1600, "1,600 kPa"),
         (METRIC, -101, "-1.0 bar"),
+        (BOTH, 232 * PSI, "1,600 kPa (232 psi)"),
     ],
 )
 def test_pressures(units: Units, kpa: float, words: str) -> None:
     assert units.pressure_words(kpa) == words
+
+
+@pytest.mark.parametrize(
+    ("units", "words"),
+    [(AMERICAN, "0.5 psi"), (METRIC, "0.034 bar"), (Units("kPa"), "3.4 kPa"), (BOTH, "3.4 kPa (0.5 psi)")],
+)
+def test_steps_of_a_gauge(units: Units, words: str) -> None:
+    assert units.step_words(0.5 * PSI) == words
 
 
 @pytest.mark.parametrize(
@@ -42,6 +51,7 @@ def test_pressures(units: Units, kpa: float, words: str) -> None:
         (AMERICAN, -40, "-40 F"),
         (METRIC, 22, "22 C"),
         (METRIC, -0.01, "0 C"),
+        (BOTH, -40, "-40 C (-40 F)"),
     ],
 )
 def test_temperatures(units: Units, celsius: float, words: str) -> None:
@@ -53,6 +63,7 @@ def test_temperatures(units: Units, celsius: float, words: str) -> None:
     ("units", "kg", "words"),
     [
         (AMERICAN, 8 * OUNCE, "8 oz"),
+        (BOTH, 2 * POUND, "907 g (2 lb)"),
         (AMERICAN, 5.75 * POUND, "5 lb 12 oz"),
         (AMERICAN, 2 * POUND, "2 lb"),
         (AMERICAN, 15.98 * OUNCE, "1 lb"),

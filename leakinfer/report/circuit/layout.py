@@ -19,6 +19,7 @@ from leakinfer.report.circuit.shapes import Anchor, Box, Drawing, Line, Shape, S
 from leakinfer.report.circuit.states import STATE_WORDS, Known, Mark, known_of
 from leakinfer.report.circuit.symbols import SMALL, TEXT
 from leakinfer.words.numbers import percent
+from leakinfer.words.units import BOTH, Units
 
 LEFT, TEXT_LEFT = 30.0, 58.0  # of the pipe on the left, and of the words beside it; the right side mirrors it
 GAP = 24.0  # between boxes, where the pipes show which way they flow
@@ -73,11 +74,13 @@ class Sheet:
     spots: list[Spot] = field(default_factory=list)
 
 
-def loop_drawing(belief: Belief, likely: Mapping[str, float] | None = None, frame: Frame = NARROW) -> Drawing:
+def loop_drawing(
+    belief: Belief, likely: Mapping[str, float] | None = None, frame: Frame = NARROW, units: Units = BOTH
+) -> Drawing:
     """The loop of a job with its marks; ``likely``: chance by repair unit, if it is worked out already."""
     system = belief.job.system
     zones = area_ids(system)
-    known = _known(belief, likely)
+    known = _known(belief, likely, units)
     at = {site.id: zones[site.zone] for site in belief.job.sites}
     marked = {at[site] for mark in known.marks for site in mark.sites}
     rooms = rooms_of(system, belief.job.sites, marked)
@@ -258,11 +261,11 @@ def _says(system: System, rooms: Sequence[Room], known: Known) -> str:
     )
 
 
-def known_marks(belief: Belief) -> tuple[Mark, ...]:
+def known_marks(belief: Belief, units: Units = BOTH) -> tuple[Mark, ...]:
     """The marks of a job's drawing, in order of rank."""
-    return _known(belief, None).marks
+    return _known(belief, None, units).marks
 
 
-def _known(belief: Belief, likely: Mapping[str, float] | None) -> Known:
+def _known(belief: Belief, likely: Mapping[str, float] | None, units: Units) -> Known:
     zones = area_ids(belief.job.system)
-    return known_of(belief, lambda site: zones[site.zone], likely)
+    return known_of(belief, lambda site: zones[site.zone], units, likely)

@@ -11,6 +11,7 @@ from leakinfer.circuit.model import Site
 from leakinfer.job.belief import Belief
 from leakinfer.report.circuit.flow import pipe_of
 from leakinfer.words.job import SITE_WORDS, SiteVerdict, SiteWord, judged_sites
+from leakinfer.words.units import Units
 
 State: TypeAlias = SiteWord | Literal["repaired"]
 SURE: tuple[State, ...] = ("confirmed", "repaired", "likely")  # always marks of their own
@@ -56,12 +57,15 @@ def state_of(verdict: SiteVerdict) -> State:
     return "repaired" if verdict.repaired and verdict.word != "likely" else verdict.word
 
 
-def known_of(belief: Belief, area_of: Callable[[Site], str], likely: Mapping[str, float] | None = None) -> Known:
+def known_of(
+    belief: Belief, area_of: Callable[[Site], str], units: Units, likely: Mapping[str, float] | None = None
+) -> Known:
     """The marks of a belief.
 
     Args:
         belief: of the job.
         area_of: the area of the drawing that a site stands in; a mark never reaches over two.
+        units: of the reader.
         likely: chance by repair unit, if it is worked out already.
     """
     chances = belief.unit_probability if likely is None else likely
@@ -70,7 +74,7 @@ def known_of(belief: Belief, area_of: Callable[[Site], str], likely: Mapping[str
     found: list[Mark] = []
     for unit, sites in belief.units.items():
         if chances[unit] >= LEAST_MARKED or any(states[site] in SURE for site in sites):
-            found += _of_unit(belief, unit, area_of, verdicts)
+            found += _of_unit(belief, unit, area_of, verdicts, units)
     found = [mark for mark in found if mark.state in SURE or mark.chance >= LEAST_MARKED]
     marks = tuple(replace(mark, rank=rank) for rank, mark in enumerate(_worth_showing(found), start=1))
     shown = {site for mark in marks for site in mark.sites}
@@ -85,7 +89,7 @@ def _worth_showing(marks: Sequence[Mark]) -> list[Mark]:
 
 
 def _of_unit(
-    belief: Belief, unit: str, area_of: Callable[[Site], str], verdicts: Mapping[str, SiteVerdict]
+    belief: Belief, unit: str, area_of: Callable[[Site], str], verdicts: Mapping[str, SiteVerdict], units: Units
 ) -> Iterable[Mark]:
     """A mark for each place that is sure, and one for all others of the unit that stand together."""
     job = belief.job
@@ -96,10 +100,10 @@ def _of_unit(
         alone = (name,) if state in SURE else ()
         groups.setdefault((area_of(site), pipes[site.section], *alone), []).append(site)
     for sites in groups.values():
-        yield _mark(belief, unit, sites, verdicts)
+        yield _mark(belief, unit, sites, verdicts, units)
 
 
-def _mark(belief: Belief, unit: str, sites: Sequence[Site], verdicts: Mapping[str, SiteVerdict]) -> Mark:
+def _mark(belief: Belief, unit: str, sites: Sequence[Site], verdicts: Mapping[str, SiteVerdict], units: Units) -> Mark:
     ids = tuple(site.id for site in sites)
     first, several = sites[0], len(sites) > 1
     many = f" (x{first.count})" if first.count > 1 else ""
@@ -115,7 +119,7 @@ def _mark(belief: Belief, unit: str, sites: Sequence[Site], verdicts: Mapping[st
         rank=0,
         name=f"{unit_name}, {len(ids)} places" if several else first.name + many,
         state=state,
-        verdict=STATE_WORDS[state] if several else verdicts[ids[0]].words,
+        verdict=STATE_WORDS[state] if several else verdicts[ids[0]].words(units),
         brief=STATE_WORDS[state] if several else verdicts[ids[0]].brief,
         chance=chance,
         sites=ids,

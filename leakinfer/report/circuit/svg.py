@@ -12,6 +12,7 @@ from leakinfer.job.belief import Belief
 from leakinfer.report.circuit.layout import BROAD, NARROW, loop_drawing
 from leakinfer.report.circuit.legend import legend_drawing
 from leakinfer.report.circuit.shapes import Box, Drawing, Line, Paint, Ring, Shape, Spot, Words
+from leakinfer.words.units import BOTH, Units
 
 PAINTS: Mapping[Paint, str] = {"ink": "currentColor", "paper": "var(--paper, #fff)", "none": "none"}
 FONT = "DejaVu Sans, Verdana, Liberation Sans, Arial, sans-serif"
@@ -23,6 +24,7 @@ def circuit_svg(
     likely: Mapping[str, float] | None = None,
     link: Callable[[str], str] | None = None,
     broad: bool = False,
+    units: Units = BOTH,
 ) -> str:
     """The circuit of a job with all that is known of its places, and below it what the signs mean, as two ``<svg>``.
 
@@ -32,8 +34,10 @@ def circuit_svg(
         link: from the id of a site or a zone (in a system of very many zones, of a place) to the address that its mark
             leads to; without it marks lead nowhere, but can be reached by keyboard.
         broad: drawn for paper and large screens; else for a screen of 360 px.
+        units: of the reader.
     """
-    return svg_of(loop_drawing(belief, likely, BROAD if broad else NARROW), link) + svg_of(legend_drawing(belief))
+    drawn = loop_drawing(belief, likely, BROAD if broad else NARROW, units)
+    return svg_of(drawn, link) + svg_of(legend_drawing(belief))
 
 
 def svg_of(drawing: Drawing, link: Callable[[str], str] | None = None) -> str:

@@ -13,8 +13,8 @@ from leakinfer.report.job.rates import rates_section
 from leakinfer.report.job.record import Record
 from leakinfer.report.job.steps import cautions_section, limits_section, next_section, prevention_section
 from leakinfer.report.job.told import told_section
-from leakinfer.report.job.wording import facts_of
 from leakinfer.report.section import Section, Table
+from leakinfer.words.job import fact_rows
 
 CIRCUIT = "circuit"  # id of the section with the drawing
 LANGUAGE = "en"
@@ -41,6 +41,7 @@ def report_of(record: Record) -> Report:
     people = f", by {', '.join(dict.fromkeys(told))}" if told else ""
     first, last = (record.lines[at].event.when[:10] for at in (0, -1))
     worked = first if first == last else f"{first} to {last}"
+    narrow, broad = (loop_drawing(record.belief, frame=frame, units=record.units) for frame in (NARROW, BROAD))
     return Report(
         title=f"Leak search: {record.title}",
         subtitle=f"{record.job.system.name}. Entries of {worked}{people}. Reported on {record.today}.",
@@ -58,7 +59,7 @@ def report_of(record: Record) -> Report:
             cautions_section(record),
             limits_section(record),
         ),
-        drawings=(loop_drawing(record.belief, frame=NARROW), loop_drawing(record.belief, frame=BROAD)),
+        drawings=(narrow, broad),
         signs=legend_drawing(record.belief),
     )
 
@@ -70,6 +71,6 @@ def _circuit_section() -> Section:
 
 def _system_section(record: Record) -> Section:
     facts = Table(
-        "Facts of this job as they stand", ("", ""), tuple(facts_of(record.job, record.units)), frozenset({1})
+        "Facts of this job as they stand", ("", ""), tuple(fact_rows(record.job, record.units)), frozenset({1})
     )
     return Section("system", "System", "The system", (), tables=(facts,))

@@ -54,7 +54,7 @@ def _evidence(line: Line) -> str:
 def remains_section(record: Record) -> Section:
     """What may leak, likeliest first, with the numbers of the drawing."""
     stop, belief, units = record.plan.stop, record.belief, record.units
-    marks = known_marks(belief)
+    marks = known_marks(belief, units)
     rows = [_mark_row(record, mark) for mark in marks]
     marked = {site for mark in marks for site in mark.sites}
     others = [site.id for site in record.job.sites if site.id not in marked]

@@ -8,10 +8,11 @@ from leakinfer.job.events import AIRED, BEGIN, FACTS, FINDING, REPAIR, RETURN, S
 from leakinfer.job.job import Job
 from leakinfer.job.verdicts import verdict_of
 from leakinfer.report.job.record import Record, finding_of
-from leakinfer.report.job.wording import condition_of, day_words, facts_of, times_words
+from leakinfer.report.job.wording import condition_of, day_words, times_words
 from leakinfer.report.section import Section, Table
 from leakinfer.words.history import Line
 from leakinfer.words.job import (
+    fact_rows,
     method_words,
     outcome_words,
     part_words,
@@ -49,13 +50,13 @@ Told = tuple[str, str, str]
 def _begun(record: Record, line: Line, _: Job) -> Told:
     """The facts that a person would name first; the present ones have a section of their own."""
     first = ("system", "charge", "age", "proved tight", "lost", "now")
-    facts = "; ".join(f"{name}: {words}" for name, words in facts_of(line.job, record.units) if name in first)
+    facts = "; ".join(f"{name}: {words}" for name, words in fact_rows(line.job, record.units) if name in first)
     return "Job begun", facts, ""
 
 
 def _facts(record: Record, line: Line, before: Job) -> Told:
     """Facts that are new; of those that are gone, their names."""
-    old, new = facts_of(before, record.units), facts_of(line.job, record.units)
+    old, new = fact_rows(before, record.units), fact_rows(line.job, record.units)
     told = [f"{name}: {words}" for name, words in new if (name, words) not in old]
     names = {name for name, _ in new}
     told += [f"no longer told: {name}, {words}" for name, words in old if name not in names]
@@ -70,7 +71,7 @@ def _finding(record: Record, line: Line, _: Job) -> Told:
     told += [f"also there: {causes[name]}" for name in finding.false_causes]
     words = ", ".join(part for part in told if part)
     verdict = verdict_of(job, finding, record.belief.rates.matters_g_per_year)
-    meaning = "" if verdict is None else f". {verdict_words(job, verdict, finding)}"
+    meaning = "" if verdict is None else f". {verdict_words(job, verdict, finding, record.units)}"
     note = f" (note: {finding.note})" if finding.note else ""
     what = test_words(job, finding.method, finding.target)
     return what, f"{words}{meaning}{note}", condition_of(job, finding, record.units)
@@ -102,8 +103,8 @@ def _repair(_: Record, line: Line, __: Job) -> Told:
     return f"{what}: {part_words(line.job, str(body['target']))}", str(body.get("note") or "done"), ""
 
 
-def _return(_: Record, line: Line, __: Job) -> Told:
-    return "Later visit", return_words(line.event.body), ""
+def _return(record: Record, line: Line, _: Job) -> Told:
+    return "Later visit", return_words(line.event.body, record.units), ""
 
 
 def _aired(_: Record, line: Line, __: Job) -> Told:

@@ -6,7 +6,6 @@ from collections.abc import Iterable
 
 from leakinfer.job.finding import Finding
 from leakinfer.job.job import Job
-from leakinfer.words.job import fact_rows, years_words
 from leakinfer.words.units import Units
 
 
@@ -31,33 +30,6 @@ def joined(names: Iterable[str]) -> str:
 def times_words(count: int, one: str, many: str) -> str:
     """``1 leak`` or ``3 leaks``."""
     return f"{count} {one if count == 1 else many}"
-
-
-def facts_of(job: Job, units: Units) -> list[tuple[str, str]]:
-    """The facts of a job, name and words, in the reader's units."""
-    told = _in_units(job, units)
-    return [(name, told.get(name, words)) for name, words in fact_rows(job)]
-
-
-def _in_units(job: Job, units: Units) -> dict[str, str]:
-    """Those facts that have a unit."""
-    facts = job.facts
-    weighed = ", weighed in" if facts.first_charge_weighed else ""
-    told = {"charge": f"{units.mass_words(facts.charge_kg)} of {facts.refrigerant}{weighed}"}
-    if (loss := facts.loss) is not None:
-        yearly = units.rate_words(loss.kg * 1000 / loss.years)
-        told["lost"] = f"{units.mass_words(loss.kg)} in {years_words(loss.years)}, about {yearly}"
-    warmth = f"{units.temperature_words(facts.outdoor_c)} outdoors, {units.temperature_words(facts.indoor_c)} indoors"
-    shut_in = f", in {job.target_name(facts.test_isolation)}" if facts.test_isolation else ""
-    told["now"] = f"{units.condition_words(job.condition())}{shut_in}, {warmth}"
-    told["gauges"] = ", ".join(["on" if facts.gauges else "off", *_sides(units, facts.high_kpa, facts.low_kpa)])
-    told["rated"] = ", ".join(_sides(units, facts.rating_high_kpa, facts.rating_low_kpa))
-    return told
-
-
-def _sides(units: Units, high: float | None, low: float | None) -> list[str]:
-    shown = {"high side": high, "low side": low}
-    return [f"{side} {units.pressure_words(kpa)}" for side, kpa in shown.items() if kpa is not None]
 
 
 def condition_of(job: Job, finding: Finding, units: Units) -> str:

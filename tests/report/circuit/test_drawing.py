@@ -20,6 +20,7 @@ from leakinfer.report.circuit.letters import width_of
 from leakinfer.report.circuit.shapes import Box, Drawing, Line, Ring, Shape, Words
 from leakinfer.report.circuit.states import STATE_WORDS, State, state_of
 from leakinfer.words.job import judged_sites, site_verdicts
+from leakinfer.words.units import METRIC
 
 from .beliefs import SHIPPED, belief_of, busy, job_on, renamed
 
@@ -162,7 +163,7 @@ def test_states_follow_the_verdicts_in_words() -> None:
     assert states["suction_line_outdoors"] == "silent"
     assert states["outdoor_fin_tubes"] == "unchecked"
     assert set(states.values()) == set(STATE_WORDS)
-    for site, words in site_verdicts(busy()).items():
+    for site, words in site_verdicts(busy(), METRIC).items():
         assert words.startswith(STATE_WORDS[states[site]]), site
 
 

@@ -18,7 +18,7 @@ from leakinfer.session.ending import cautions_of, entries_of
 from leakinfer.store import live
 from leakinfer.words.job import method_words, outcome_words, site_verdicts
 from leakinfer.words.numbers import percent, rate
-from leakinfer.words.units import AMERICAN
+from leakinfer.words.units import AMERICAN, METRIC
 
 from .example import PEOPLE, again, bare, demo, demo_again, later, mended
 
@@ -139,7 +139,7 @@ def test_what_remains_has_the_numbers_of_the_belief_and_of_the_drawing() -> None
     for rank, site in alone.items():
         row = rows[rank - 1]
         assert row[4] == percent(belief.matters_probability[site])
-        assert row[3] == site_verdicts(belief)[site]
+        assert row[3] == site_verdicts(belief, METRIC)[site]
     others = rows[len(marks)]
     assert others[1] == f"all {len(told.job.sites) - sum(len(mark.sites) for mark in marks)} other places together"
     marked = {site for mark in marks for site in mark.sites}
@@ -229,7 +229,7 @@ def test_every_caution_of_the_next_test_and_of_the_repairs_is_there() -> None:
 def test_the_limits_name_what_was_not_checked_skipped_and_how_it_was_worked_out() -> None:
     told = later()
     points = " ".join(section(told, "limits").points)
-    verdicts = site_verdicts(told.belief).values()
+    verdicts = site_verdicts(told.belief, METRIC).values()
     unchecked = [words for words in verdicts if words.endswith("not checked")]
     assert f"{len(unchecked)} of {len(verdicts)} places" in points
     assert "Left out: walls, floors and insulation (no key" in points
