@@ -76,7 +76,7 @@ def reading_words(finding: Finding, units: Units) -> str:
     if finding.reading_kg is not None:
         return units.mass_words(finding.reading_kg)
     if (hold := finding.hold) is not None:
-        ends = f"{units.pressure_words(hold.start_kpa)} to {units.pressure_words(hold.end_kpa)}"
+        ends = f"{units.gauge_words(hold.start_kpa)} to {units.gauge_words(hold.end_kpa)}"
         warmth = f"{units.temperature_words(hold.start_c)} to {units.temperature_words(hold.end_c)}"
         return f"{ends} in {time_words(hold.hours)}, {warmth}"
     if (rise := finding.rise) is not None:

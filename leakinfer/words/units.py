@@ -49,12 +49,19 @@ class Units:
         words = f"{self.pressure_figure(kpa)} {self.pressure}"
         return f"{words} ({AMERICAN.pressure_figure(kpa)} psi)" if self.both else words
 
-    def pressure_figure(self, kpa: float) -> str:
-        """The number alone."""
+    def pressure_figure(self, kpa: float, finer: int = 0) -> str:
+        """The number alone, with so many more decimals than one would set a regulator by."""
         if self.pressure == "kPa":
             return f"{kpa:,.0f}"
         pascal = kpa_gauge_to_pa(kpa, ATMOSPHERE)
-        return f"{pa_to_psig(pascal):,.0f}" if self.pressure == "psig" else f"{pa_to_bar_gauge(pascal):,.1f}"
+        if self.pressure == "psig":
+            return f"{pa_to_psig(pascal):,.{finer}f}"
+        return f"{pa_to_bar_gauge(pascal):,.{finer + 1}f}"
+
+    def gauge_words(self, kpa: float) -> str:
+        """``231.5 psig``, ``15.96 bar`` or ``1,596 kPa``: a reading whose small change tells."""
+        words = f"{self.pressure_figure(kpa, finer=1)} {self.pressure}"
+        return f"{words} ({AMERICAN.pressure_figure(kpa, finer=1)} psi)" if self.both else words
 
     def step_words(self, kpa: float) -> str:
         """A difference of pressures, two figures: ``1 psi``, ``0.069 bar``, ``6.9 kPa``."""

@@ -44,6 +44,14 @@ def test_steps_of_a_gauge(units: Units, words: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("units", "words"),
+    [(AMERICAN, "231.5 psig"), (METRIC, "15.96 bar"), (Units("kPa"), "1,596 kPa"), (BOTH, "1,596 kPa (231.5 psi)")],
+)
+def test_readings_show_small_changes(units: Units, words: str) -> None:
+    assert units.gauge_words(231.5 * PSI) == words
+
+
+@pytest.mark.parametrize(
     ("units", "celsius", "words"),
     [
         (AMERICAN, 0, "32 F"),
