@@ -10,7 +10,7 @@ from typing import Literal, Protocol, TypeAlias
 
 from leakinfer.circuit.model import Part, Section, System
 from leakinfer.errors import InputError
-from leakinfer.physics.units import ATMOSPHERE, celsius_to_kelvin, kpa_gauge_to_pa
+from leakinfer.physics.units import ATMOSPHERE, both_pressures, celsius_to_kelvin, kpa_gauge_to_pa
 from leakinfer.reading import Known, Text, known, read_toml, shipped
 
 State: TypeAlias = Literal["running", "standing", "flat", "nitrogen", "tracer", "vacuum"]
@@ -268,10 +268,11 @@ def _check_equalised(condition: Condition, numbers: Mapping[str, float], where: 
     high, low = condition.high_kpa, condition.low_kpa
     if high is None or low is None:
         return
-    tolerance, shown = number(numbers, "gauge_tolerance_kpa"), f"high side {high:,.0f} kPa, low side {low:,.0f} kPa"
+    tolerance = number(numbers, "gauge_tolerance_kpa")
+    shown = f"high side {both_pressures(high)}, low side {both_pressures(low)}"
     if condition.state == "standing" and abs(high - low) > tolerance:
-        what = f"not equalised: {shown}"
-        raise InputError(what, where=f"{where}: high_kpa, low_kpa", allowed=f"within {tolerance:g} kPa when standing")
+        allowed = f"within {both_pressures(tolerance)} when standing"
+        raise InputError(f"not equalised: {shown}", where=f"{where}: high_kpa, low_kpa", allowed=allowed)
     if condition.state == "running" and low - high > tolerance:
         what = f"the low side is above the high side: {shown}"
         raise InputError(what, where=f"{where}: high_kpa, low_kpa", allowed="high side above low side when running")

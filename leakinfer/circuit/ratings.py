@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from leakinfer.circuit.conditions import CARBON_DIOXIDE, Refrigerant, Side, number
 from leakinfer.circuit.model import Section
 from leakinfer.errors import InputError
-from leakinfer.physics.units import celsius_to_kelvin, pa_to_kpa_gauge
+from leakinfer.physics.units import both_pressures, celsius_to_kelvin, pa_to_kpa_gauge
 
 
 def rating_side(section: Section) -> Side:
@@ -76,5 +76,5 @@ def _check_nameplate(high_kpa: float | None, low_kpa: float | None) -> None:
         if value is not None and not 0 < value < math.inf:
             raise InputError(f"{value:g} kPa gauge", where=f"nameplate, {side} side", allowed="above 0 kPa gauge")
     if high_kpa is not None and low_kpa is not None and low_kpa > high_kpa:
-        what = f"low side {low_kpa:,.0f} kPa is above high side {high_kpa:,.0f} kPa"
+        what = f"low side {both_pressures(low_kpa)} is above high side {both_pressures(high_kpa)}"
         raise InputError(what, where="nameplate", allowed="high side at or above low side")

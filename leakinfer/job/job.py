@@ -21,6 +21,7 @@ from leakinfer.job.finding import Finding, Skip, outcome_names
 from leakinfer.job.later import Aired, Repaired, Return
 from leakinfer.job.looks import once_looked
 from leakinfer.physics.properties import load_properties
+from leakinfer.physics.units import both_pressures
 from leakinfer.reading import checked, known
 
 
@@ -346,8 +347,9 @@ class Job:
             return
         rating = self.rating_kpa(condition.sections)
         if condition.test_kpa > rating * 1.001:  # a rating read in psi and told in kPa
-            what = f"{condition.test_kpa:,.0f} kPa is above the lowest rating that it reaches"
-            raise InputError(what, where=where, allowed=f"up to {rating:,.0f} kPa gauge, or the nameplate's as a fact")
+            what = f"{both_pressures(condition.test_kpa)} is above the lowest rating that it reaches"
+            allowed = f"up to {both_pressures(rating)} gauge, or the nameplate's as a fact"
+            raise InputError(what, where=where, allowed=allowed)
 
     @property
     def loss_limits(self) -> tuple[float, float]:

@@ -60,6 +60,11 @@ def pa_to_kpa_gauge(pressure_pa: float, atmosphere_pa: float = ATMOSPHERE) -> fl
     return (pressure_pa - atmosphere_pa) / 1e3
 
 
+def both_pressures(gauge_kpa: float) -> str:
+    """``2,900 kPa (421 psi)`` of a gauge pressure: for those who set a regulator, whichever scale it has."""
+    return f"{gauge_kpa:,.0f} kPa ({gauge_kpa * 1000.0 / PSI:,.0f} psi)"
+
+
 def gauge_to_absolute(gauge_pa: float, atmosphere_pa: float = ATMOSPHERE) -> float:
     """Pa gauge to Pa absolute."""
     return gauge_pa + atmosphere_pa

@@ -114,7 +114,7 @@ def test_carbon_dioxide_needs_the_nameplate(section: Section) -> None:
         (0.0, None, "nameplate, high side: 0 kPa gauge"),
         (None, -5.0, "nameplate, low side: -5 kPa gauge"),
         (float("nan"), None, "nameplate, high side: nan kPa gauge"),
-        (1650.0, 3100.0, "nameplate: low side 3,100 kPa is above high side 1,650 kPa"),
+        (1650.0, 3100.0, "nameplate: low side 3,100 kPa (450 psi) is above high side 1,650 kPa (239 psi)"),
     ],
 )
 def test_a_nameplate_that_cannot_be_is_refused(high: float | None, low: float | None, line: str) -> None:

@@ -191,7 +191,7 @@ def over(kpa: float, sections: tuple[str, ...] = (), target: str = WHOLE) -> Fin
 def test_a_pressure_above_the_lowest_rating_needs_the_nameplate() -> None:
     """R-410A at the low side's 26.7 C: 1,648 kPa gauge by chart values (225 psig at 25 C and 318 at 37.8 C)."""
     line = refused_finding(over(2500.0))
-    assert "2,500 kPa is above the lowest rating that it reaches" in line
+    assert "2,500 kPa (363 psi) is above the lowest rating that it reaches" in line
     limit = float(re.search(r"up to ([\d,]+) kPa", line).group(1).replace(",", ""))  # type: ignore[union-attr]
     assert 1551 < limit < 1800  # 225 psig at 25 C; 80 F by any chart is above it
     job = three_bends(rating_low_kpa=2600.0, rating_high_kpa=4000.0).with_finding(over(2500.0))
@@ -204,8 +204,8 @@ def test_the_high_side_alone_may_have_more() -> None:
     high = ("hot_gas", "liquid_line")
     job = three_bends().with_finding(over(2500.0, high, "high_side"))
     assert job.facts.test_isolation == "high_side"
-    assert "2,500 kPa is above the lowest rating" in refused_finding(over(2500.0, ("suction",), "low_side"))
-    assert "3,500 kPa is above the lowest rating" in refused_finding(over(3500.0, high, "high_side"))
+    assert "2,500 kPa (363 psi) is above the lowest rating" in refused_finding(over(2500.0, ("suction",), "low_side"))
+    assert "3,500 kPa (508 psi) is above the lowest rating" in refused_finding(over(3500.0, high, "high_side"))
 
 
 # losses
