@@ -20,7 +20,7 @@ from leakinfer.job.rates import Rates
 from leakinfer.job.tightness import inner_volume_l
 from leakinfer.job.verdicts import DAY, HOUR, LONGEST_HOURS, hold_times, seen_in, standing_c
 from leakinfer.physics.hold import HoldPlan, check_plan, usual_plan
-from leakinfer.physics.units import kg_s_to_g_per_year, parse_quantity
+from leakinfer.physics.units import kg_s_to_g_per_year, ounce_per_year_to_g_per_year, parse_quantity
 from leakinfer.planner.candidates import planned_kpa
 from leakinfer.reading import known
 from leakinfer.session.given import celsius, kpa, litres
@@ -28,6 +28,7 @@ from leakinfer.session.jobfile import opened
 from leakinfer.words.job import time_words
 
 LOSSES = (5.0, 15.0, 50.0, 150.0, 500.0)  # g/yr; a spread over what the trade meets
+OUNCES = (0.2, 0.5, 2.0, 5.0, 20.0)  # oz/yr; the same for those who read in ounces
 
 
 @click.command("holdtime")
@@ -48,7 +49,9 @@ def holdtime(path: Path, priors: Path | None, see: tuple[str, ...], as_json: boo
     standing = standing_c(job.condition())
     matters = Rates(job.system, job.facts, job.catalogue).matters_g_per_year
     asked = [_loss(text) for text in see]
-    times = hold_times(job, plan, {*(asked or LOSSES), *asked, matters}, standing)
+    ounces = not as_json and chosen_units().mass == "oz"
+    usual = [ounce_per_year_to_g_per_year(loss) for loss in OUNCES] if ounces else LOSSES
+    times = hold_times(job, plan, {*(asked or usual), matters}, standing)
     seen = [(hours, seen_in(job, structs.replace(plan, hours=hours), standing)) for hours in (HOUR, DAY)]
     if as_json:
         print_json(_answer(job, plan, given["isolated"], (standing, matters), times, seen))

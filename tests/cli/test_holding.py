@@ -83,3 +83,9 @@ def test_the_screen(job: Path) -> None:
 )
 def test_what_cannot_be_is_refused(job: Path, more: tuple[str, ...], named: str) -> None:
     assert named in refusal("holdtime", job, *more)
+
+
+def test_round_losses_in_the_units_of_the_person(job: Path) -> None:
+    shown = page("--units", "us", "holdtime", job)
+    assert all(f"  {loss} oz/yr" in shown for loss in ("0.2", "0.5", "2", "5", "20"))
+    assert "  5 g/yr" in page("holdtime", job)
