@@ -20,6 +20,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 USAGE_ERROR = 2
 OUTPUT_FAILED = 1
 UNITS_HERE = "LEAKINFER_UNITS"
+BEFORE = {"--units": "leakinfer --units us next JOB"}  # options of the program: with an example
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it (POSIX.1-2017, 2.8.2)
 
 # By command: its module in this package, the name there, and what it does.
@@ -154,6 +155,8 @@ def _from_click(error: click.ClickException) -> InputError:
     usage = " ".join(context.get_usage().removeprefix("Usage:").split())
     near = getattr(error, "possibilities", None)
     message = error.message if isinstance(error, click.NoSuchOption) else error.format_message()
+    if isinstance(error, click.NoSuchOption) and error.option_name in BEFORE:
+        near = [f"before the command, as {BEFORE[error.option_name]}"]
     return InputError(message.rstrip("."), where=where, allowed=", ".join(near) if near else usage)
 
 
