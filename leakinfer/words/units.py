@@ -55,7 +55,7 @@ class Units:
             return f"{kpa:,.0f}"
         pascal = kpa_gauge_to_pa(kpa, ATMOSPHERE)
         if self.pressure == "psig":
-            return f"{pa_to_psig(pascal):,.{finer}f}"
+            return f"{pa_to_psig(pascal):,.{finer}f}".removesuffix(".0")
         return f"{pa_to_bar_gauge(pascal):,.{finer + 1}f}"
 
     def gauge_words(self, kpa: float) -> str:

@@ -58,7 +58,7 @@ def test_no_metric_screen_shows_american_units(job: Path) -> None:
 
 def test_a_hold_in_the_units_that_it_was_read_in(job: Path) -> None:
     shown = " ".join(page("--units", "us", "record", job, "hold_day", "whole", *READING).split())
-    assert "held (232.0 psig to 229.0 psig in 24 h, 75 F to 70 F) (nitrogen at 232 psig, still air)" in shown
+    assert "held (232 psig to 229 psig in 24 h, 75 F to 70 F) (nitrogen at 232 psig, still air)" in shown
     assert re.search(r"up to [\d,]+ oz/yr of R-410A at rest at [\d.]+ F", shown)
 
 

@@ -130,7 +130,7 @@ def test_a_hold_is_read_in_the_units_of_the_person(shelf: Path, person: Person) 
     assert hold.end_c == pytest.approx((70 - 32) / 1.8)
     assert hold.hours == 24
     assert "Cannot tell yet" in page.words or "Tight to" in page.words or "Leaks" in page.words
-    assert "held (232.0 psig to 229.0 psig in 24 h, 75 F to 70 F) (nitrogen at 232 psig, still air)" in page.words
+    assert "held (232 psig to 229 psig in 24 h, 75 F to 70 F) (nitrogen at 232 psig, still air)" in page.words
     assert re.search(r"oz/yr of R-\S+ at rest at [\d.]+ F", page.words)
     for screen in ("/findings", "/place/suction_port_core"):
         assert not re.search(
