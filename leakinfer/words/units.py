@@ -129,14 +129,6 @@ class Units:
 METRIC = Units("bar", "C", "g")
 AMERICAN = Units("psig", "F", "oz")
 BOTH = Units("kPa", "C", "g", both=True)
-
-
-def _metric_mass(kg: float) -> str:
-    if kg < 0.9995:
-        return f"{kg * 1000:.3g} g"
-    return f"{kg:.3g} kg" if kg < 100 else f"{kg:,.0f} kg"
-
-
 NAMED: Mapping[str, Units] = {"metric": METRIC, "us": AMERICAN}
 UNITS_ALLOWED = "metric, us, or three units as psig,C,g"
 
@@ -170,3 +162,9 @@ def units_of(pressure: str, temperature: str, mass: str, where: str = "units") -
     ):
         told[name] = known(value, choices, what=f"unit of {name}", where=where)
     return Units(**told)
+
+
+def _metric_mass(kg: float) -> str:
+    if kg < 0.9995:
+        return f"{kg * 1000:.3g} g"
+    return f"{kg:.3g} kg" if kg < 100 else f"{kg:,.0f} kg"
