@@ -19,8 +19,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 USAGE_ERROR = 2
 OUTPUT_FAILED = 1
-UNITS_HERE = "LEAKINFER_UNITS"
-BEFORE = {"--units": "leakinfer --units us next JOB"}  # options of the program: with an example
+UNITS_VARIABLE = "LEAKINFER_UNITS"
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it (POSIX.1-2017, 2.8.2)
 
 # By command: its module in this package, the name there, and what it does.
@@ -155,8 +154,8 @@ def _from_click(error: click.ClickException) -> InputError:
     usage = " ".join(context.get_usage().removeprefix("Usage:").split())
     near = getattr(error, "possibilities", None)
     message = error.message if isinstance(error, click.NoSuchOption) else error.format_message()
-    if isinstance(error, click.NoSuchOption) and error.option_name in BEFORE:
-        near = [f"before the command, as {BEFORE[error.option_name]}"]
+    if isinstance(error, click.NoSuchOption) and any(error.option_name in option.opts for option in main.params):
+        near = [f"before the command, as leakinfer {error.option_name}"]
     return InputError(message.rstrip("."), where=where, allowed=", ".join(near) if near else usage)
 
 
@@ -173,7 +172,9 @@ def _units(context: click.Context, option: click.Parameter, told: str | None) ->
         from leakinfer.words.units import units_named
 
         source = context.get_parameter_source(option.name or "")
-        context.obj = units_named(told, UNITS_HERE if source is click.core.ParameterSource.ENVIRONMENT else "--units")
+        context.obj = units_named(
+            told, UNITS_VARIABLE if source is click.core.ParameterSource.ENVIRONMENT else "--units"
+        )
 
 
 def _version(context: click.Context, _: click.Parameter, asked: bool) -> None:
@@ -191,10 +192,10 @@ def _version(context: click.Context, _: click.Parameter, asked: bool) -> None:
 @click.option(
     "--units",
     metavar="metric|us|P,T,M",
-    envvar=UNITS_HERE,
+    envvar=UNITS_VARIABLE,
     expose_value=False,
     callback=_units,
-    help=f"What to read in, as us or 'psig,F,oz'; also by the environment's {UNITS_HERE}.",
+    help=f"What to read in, as us or 'psig,F,oz'; also by the environment's {UNITS_VARIABLE}.",
 )
 @click.pass_context
 def main(context: click.Context) -> None:

@@ -26,6 +26,7 @@ from leakinfer.reading import known
 from leakinfer.session.given import celsius, kpa, litres
 from leakinfer.session.jobfile import opened
 from leakinfer.words.job import time_words
+from leakinfer.words.units import Units
 
 LOSSES = (5.0, 15.0, 50.0, 150.0, 500.0)  # g/yr; a spread over what the trade meets
 OUNCES = (0.2, 0.5, 2.0, 5.0, 20.0)  # oz/yr; the same for those who read in ounces
@@ -49,14 +50,15 @@ def holdtime(path: Path, priors: Path | None, see: tuple[str, ...], as_json: boo
     standing = standing_c(job.condition())
     matters = Rates(job.system, job.facts, job.catalogue).matters_g_per_year
     asked = [_loss(text) for text in see]
-    ounces = not as_json and chosen_units().mass == "oz"
+    units = chosen_units()
+    ounces = units.mass == "oz" and not as_json
     usual = [ounce_per_year_to_g_per_year(loss) for loss in OUNCES] if ounces else LOSSES
     times = hold_times(job, plan, {*(asked or usual), matters}, standing)
     seen = [(hours, seen_in(job, structs.replace(plan, hours=hours), standing)) for hours in (HOUR, DAY)]
     if as_json:
         print_json(_answer(job, plan, given["isolated"], (standing, matters), times, seen))
         return
-    click.echo(_page(job, plan, given["isolated"], (standing, matters), times, seen))
+    click.echo(_page(job, plan, given["isolated"], (standing, matters), times, seen, units))
 
 
 def _loss(text: str) -> float:
@@ -129,9 +131,10 @@ def _page(
     limits: tuple[float, float],
     times: list[tuple[float, float | None]],
     seen: list[tuple[float, float]],
+    units: Units,
 ) -> str:
-    units = chosen_units()
-    gauge = f"steps of {units.step_words(plan.resolution_kpa)}, repeats to {units.step_words(plan.accuracy_kpa)}"
+    steps, repeats = map(units.difference_words, (plan.resolution_kpa, plan.accuracy_kpa))
+    gauge = f"steps of {steps}, repeats to {repeats}"
     what = [
         ("held", f"{job.target_name(part)}, {plan.volume_l:.3g} l at {units.pressure_words(plan.start_kpa)}"),
         ("gauge", f"{gauge}, gas temperature known to {plan.temperature_error_k:.3g} K"),

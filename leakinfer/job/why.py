@@ -23,8 +23,8 @@ Evidence: TypeAlias = Loss | Finding | Return | None
 class Step:
     """One piece of evidence: the probability of a leak that matters after it, and how it moved the odds (ratio).
 
-    ``surprising``: the chance that the belief gave to this finding, if it was small. ``told``: what was told, where it
-    is more than a few words, for those who say it in other units.
+    ``what``: in words, metric. ``surprising``: the chance that the belief gave to this finding, if it was small.
+    ``told``: the loss, finding or return behind it, for those who say it in a reader's units.
     """
 
     what: str

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from leakinfer.catalogue.model import Catalogue
-from leakinfer.job.events import AIRED, BEGIN, FINDING, REPAIR, RETURN, SITE, SKIP, Told, after, begun
+from leakinfer.job.events import AIRED, BEGIN, FACTS, FINDING, REPAIR, RETURN, SITE, SKIP, Told, after, begun
 from leakinfer.job.job import Job
 from leakinfer.store import Event, live
 from leakinfer.words.facts import facts_told
@@ -49,18 +50,20 @@ def event_words(job: Job, event: Told, units: Units) -> str:
         event: of any kind.
         units: of the reader.
     """
-    body = event.body
-    target = str(body.get("target") or body.get("place") or "")
-    if event.kind == BEGIN:
-        return f"job on {job.system.name}"
-    if event.kind == FINDING:
-        return f"{body['method']} {target}: {outcome_words(str(body['outcome']))}"
-    if event.kind == SKIP:
-        return f"left out {target}, {body['reason']}"
-    if event.kind == SITE:
-        return f"own place {body['id']}"
-    if event.kind == REPAIR:
-        return f"{'part exchanged' if body.get('exchanged') else 'repaired'} at {target}"
-    if event.kind == AIRED:
-        return f"aired {place_words(job, target)}"
-    return return_words(body, units) if event.kind == RETURN else facts_told(body, job, units)
+    return SAID[event.kind](event.body, job, units)
+
+
+def _repaired(body: Mapping[str, Any], _: Job, __: Units) -> str:
+    return f"{'part exchanged' if body.get('exchanged') else 'repaired'} at {body['target']}"
+
+
+SAID: Mapping[str, Callable[[Mapping[str, Any], Job, Units], str]] = {
+    BEGIN: lambda _, job, __: f"job on {job.system.name}",
+    FACTS: facts_told,
+    FINDING: lambda body, _, __: f"{body['method']} {body['target']}: {outcome_words(body['outcome'])}",
+    SKIP: lambda body, _, __: f"left out {body['target']}, {body['reason']}",
+    SITE: lambda body, _, __: f"own place {body['id']}",
+    REPAIR: _repaired,
+    RETURN: lambda body, _, units: return_words(body, units),
+    AIRED: lambda body, job, _: f"aired {place_words(job, body['place'])}",
+}

@@ -12,6 +12,7 @@ from leakinfer.errors import InputError
 from leakinfer.physics.units import (
     ATMOSPHERE,
     PSI,
+    both_pressures,
     celsius_to_kelvin,
     g_per_year_to_ounce_per_year,
     kelvin_to_fahrenheit,
@@ -46,8 +47,7 @@ class Units:
 
     def pressure_words(self, kpa: float) -> str:
         """``232 psig``, ``16 bar`` or ``1,600 kPa`` of a gauge pressure in kPa."""
-        words = f"{self.pressure_figure(kpa)} {self.pressure}"
-        return f"{words} ({AMERICAN.pressure_figure(kpa)} psi)" if self.both else words
+        return both_pressures(kpa) if self.both else f"{self.pressure_figure(kpa)} {self.pressure}"
 
     def pressure_figure(self, kpa: float, finer: int = 0) -> str:
         """The number alone, with so many more decimals than one would set a regulator by."""
@@ -63,11 +63,11 @@ class Units:
         words = f"{self.pressure_figure(kpa, finer=1)} {self.pressure}"
         return f"{words} ({AMERICAN.pressure_figure(kpa, finer=1)} psi)" if self.both else words
 
-    def step_words(self, kpa: float) -> str:
+    def difference_words(self, kpa: float) -> str:
         """A difference of pressures, two figures: ``1 psi``, ``0.069 bar``, ``6.9 kPa``."""
         if self.pressure == "kPa":
             words = f"{kpa:.2g} kPa"
-            return f"{words} ({AMERICAN.step_words(kpa)})" if self.both else words
+            return f"{words} ({AMERICAN.difference_words(kpa)})" if self.both else words
         return f"{kpa * 1000 / PSI:.2g} psi" if self.pressure == "psig" else f"{kpa / 100:.2g} bar"
 
     def temperature_words(self, celsius: float) -> str:

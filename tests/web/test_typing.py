@@ -39,8 +39,8 @@ def test_pressures(units: Units, kpa: float, words: str) -> None:
     ("units", "words"),
     [(AMERICAN, "0.5 psi"), (METRIC, "0.034 bar"), (Units("kPa"), "3.4 kPa"), (BOTH, "3.4 kPa (0.5 psi)")],
 )
-def test_steps_of_a_gauge(units: Units, words: str) -> None:
-    assert units.step_words(0.5 * PSI) == words
+def test_differences_of_pressures(units: Units, words: str) -> None:
+    assert units.difference_words(0.5 * PSI) == words
 
 
 @pytest.mark.parametrize(
