@@ -15,7 +15,7 @@ from leakinfer.errors import InputError
 from leakinfer.job.events import begin_body
 from leakinfer.job.job import Job
 from leakinfer.reading import known
-from leakinfer.session.jobfile import PRIORS_FILE, PRIORS_FOLDER, job_told, kept_priors
+from leakinfer.session.jobfile import elsewhere, job_told, kept_priors, same_priors
 from leakinfer.session.priors import Priors, priors_of
 from leakinfer.store import Event
 
@@ -58,17 +58,22 @@ class Beginning:
         """The first event of such a job."""
         return begin_body(system, facts, catalogue) | kept_priors(self.priors, self.untrusted)
 
+    @property
+    def at_hand(self) -> tuple[Path | None, ...]:
+        """Where jobs from elsewhere may find the priors that they began with; None is for the shipped ones."""
+        return (self.priors, None) if self.priors else (None,)
+
     def replayed(self, events: tuple[Event, ...], where: str) -> Job:
         """The job that events from elsewhere tell, if it began with priors that jobs begin with here.
 
         Raises:
             InputError: it did not, or an event does not fit.
         """
-        first, kept = events[0].body, kept_priors(self.priors, self.untrusted)
-        if any(first.get(key) not in (None, kept.get(key)) for key in (PRIORS_FOLDER, PRIORS_FILE)):
+        first = events[0].body
+        if elsewhere(first, kept_priors(self.priors, self.untrusted)) and not same_priors(first, self.at_hand):
             what = "this job began with priors that are elsewhere"
             raise InputError(what, where=where, allowed="the priors that come with the program or that are served here")
-        return job_told(events, where)[0]
+        return job_told(events, where, at_hand=self.at_hand)[0]
 
 
 def beginning_with(files: Iterable[Path], priors: Path | None, *, untrusted: bool) -> Beginning:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -49,19 +49,31 @@ def opened(path: Path, priors: Path | None = None) -> Iterator[Opened]:
         yield replayed(path, journal, journal.events(), priors)
 
 
-def replayed(path: Path, journal: Journal, events: tuple[Event, ...], priors: Path | None = None) -> Opened:
-    """The job that the events of an open journal tell, as :func:`opened` gives it."""
-    job, held = job_told(events, str(path), priors)
+def replayed(
+    path: Path,
+    journal: Journal,
+    events: tuple[Event, ...],
+    priors: Path | None = None,
+    at_hand: Iterable[Path | None] = (),
+) -> Opened:
+    """The job that the events of an open journal tell, as :func:`opened` and :func:`job_told` give it."""
+    job, held = job_told(events, str(path), priors, at_hand)
     return Opened(path, journal, job, events[-1].number, (*held.notices, *_changed(events, held)))
 
 
-def job_told(events: tuple[Event, ...], where: str, priors: Path | None = None) -> tuple[Job, Priors]:
+def job_told(
+    events: tuple[Event, ...], where: str, priors: Path | None = None, at_hand: Iterable[Path | None] = ()
+) -> tuple[Job, Priors]:
     """The job that events tell, with the priors that it began with or with those of another file or folder.
+
+    ``at_hand``: files and folders that are used, instead of the one that the job names, where they hold the same
+    priors (None: the shipped ones). So a job of another machine finds its priors, and its path is not opened.
 
     Raises:
         InputError: the priors cannot be used, or an event does not fit.
     """
-    held = _priors(events[0].body, priors)
+    held = same_priors(events[0].body, at_hand) if priors is None else None
+    held = held or _priors(events[0].body, priors)
     return job_of(live(events), held.catalogue, where), held
 
 
@@ -71,6 +83,22 @@ def kept_priors(path: Path | None, untrusted: bool) -> dict[str, Any]:
         return {}
     allowed = {UNTRUSTED: True} if untrusted else {}
     return {PRIORS_FOLDER if path.is_dir() else PRIORS_FILE: str(path.resolve())} | allowed
+
+
+def elsewhere(first: Mapping[str, Any], kept: Mapping[str, Any]) -> bool:
+    """Whether a first event names priors at another path than ``kept``, what one begun now would keep."""
+    return any(first.get(key) not in (None, kept.get(key)) for key in (PRIORS_FOLDER, PRIORS_FILE))
+
+
+def same_priors(first: Mapping[str, Any], at_hand: Iterable[Path | None]) -> Priors | None:
+    """The first of those at hand that hold just what the job began with, by the digest; None if none does, or if the
+    job names no path and so takes the shipped ones."""
+    for path in at_hand if elsewhere(first, {}) else ():
+        with suppress(InputError):  # one that cannot be used is not the same
+            held = priors_of(path, _system_id(first), untrusted=first.get(UNTRUSTED) is True)
+            if held.catalogue.digest == first.get("priors"):
+                return held
+    return None
 
 
 def _priors(first: Mapping[str, Any], chosen: Path | None) -> Priors:

@@ -16,7 +16,7 @@ from leakinfer.planner.model import Plan
 from leakinfer.planner.plan import dearer_work, make_plan
 from leakinfer.session.beginning import Beginning
 from leakinfer.session.jobfile import Opened, replayed, tell
-from leakinfer.store import Journal, Moved, Shelf
+from leakinfer.store import Event, Journal, Moved, Shelf
 from leakinfer.store.event import Row
 from leakinfer.web.asked import NotHere
 from leakinfer.words.history import Line, told_so_far
@@ -173,7 +173,7 @@ class Desk:
                 raise Stale(seen, based_on)
             try:
                 if there is not None:  # the journal compares it with what was told then, of the job as it was then
-                    job = replayed(journal.path, journal, seen.events[: there - 1]).job
+                    job = self._replayed(journal, seen.events[: there - 1]).job
                     journal.append(kind, body(job), who=who, expected_last=None, token=token)
                     return seen, seen
                 held = Opened(journal.path, journal, seen.job, seen.last, seen.notices)
@@ -238,7 +238,11 @@ class Desk:
         """The answer that is there already, if it is of the same events; called with the entry's lock."""
         rows = journal.rows()
         if entry.seen is None or entry.seen.rows != rows:
-            held = replayed(journal.path, journal, tuple(row.event() for row in rows))
+            held = self._replayed(journal, tuple(row.event() for row in rows))
             title = str(rows[0].event().body.get("title") or held.job.system.name)
             entry.seen = Seen(job_id, title, held.job, rows, held.notices)
         return entry.seen
+
+    def _replayed(self, journal: Journal, events: tuple[Event, ...]) -> Opened:
+        """The job that events tell, with the priors here where they are those that it began with."""
+        return replayed(journal.path, journal, events, at_hand=self.beginning.at_hand)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import logging
+import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from leakinfer.catalogue.learned import write_learned
 from leakinfer.reading import shipped
@@ -108,18 +110,38 @@ def test_what_fits_no_job_is_refused_though_its_checksums_are_right(shelf: Path,
 
 def test_priors_that_are_elsewhere_are_never_opened(shelf: Path, other: Path) -> None:
     """A path in a file that was brought is a stranger's word; only the priors that are served here are read."""
-    file = other / "learned.toml"
+    file, few = other / "learned.toml", other / "few.toml"
     write_learned(example(), file)
+    write_learned(replace(example(), component=example().component[1:]), few)
     answer("new", other / "a.job", "--system", "ducted_split", "--priors", file)
-    answer("new", other / "b.job", "--system", "ducted_split", "--priors", shipped("priors"))
-    for job_id in ("a", "b"):
-        refused = sent_file(person_at(shelf), exported(other, job_id))
-        assert "began with priors that are elsewhere" in PageSeen(refused.text).words
-    served = person_at(shelf, beginning_with((), file, untrusted=False))
-    assert "learned from a fleet" in served.follow(sent_file(served, exported(other, "a"))).words
-    assert sent_file(served, exported(other, "b")).status_code == 400
-    plain = exported(other, demo_job(other, 1))
-    assert sent_file(served, plain).status_code == 303
+    refused = sent_file(person_at(shelf), exported(other, "a"))
+    assert "began with priors that are elsewhere" in PageSeen(refused.text).words
+    served = person_at(shelf, beginning_with((), few, untrusted=False))
+    assert sent_file(served, exported(other, "a")).status_code == 400
+    assert sent_file(served, exported(other, demo_job(other, 1))).status_code == 303
+
+
+def test_priors_of_another_machine_are_found_here_where_they_are_the_same(shelf: Path, other: Path) -> None:
+    """What counts is what a file says, not where it lies: theirs is gone, and the job stays as they saw it."""
+    theirs, ours, folder = other / "learned.toml", shelf / "spring.toml", other / "priors"
+    write_learned(example(), theirs)
+    write_learned(example(), ours)
+    shutil.copytree(shipped("priors"), folder)
+    answer("new", other / "a.job", "--system", "ducted_split", "--priors", theirs)
+    answer("new", other / "b.job", "--system", "ducted_split", "--priors", folder)
+    told = answer("sites", other / "a.job")["sites"]
+    sent = [exported(other, job_id) for job_id in ("a", "b")]
+    theirs.unlink()
+    shutil.rmtree(folder)
+    served = person_at(shelf, beginning_with((), ours, untrusted=False))
+    doors = [sent_file(served, text).headers["location"] for text in sent]
+    learned, plain = (served.get(door).words for door in doors)
+    assert "learned from a fleet" in learned
+    assert "learned from a fleet" not in plain
+    assert "not those that this job began with" not in learned + plain
+    assert answer("sites", Shelf.open(shelf).path(Path(doors[0]).name), "--priors", ours)["sites"] == told
+    for door in doors:
+        served.press(door, "/record", ("outcome", "silent"))
 
 
 def test_learned_priors_that_are_not_trusted_are_taken_as_the_job_and_the_page_allow(shelf: Path, other: Path) -> None:
