@@ -26,7 +26,7 @@ SHORT: dict[str, tuple[str, ...]] = {
     "serve": (),
     "fleet": (),
     "calibration": ("--fleets", "4"),
-    "strategy": ("--jobs", "6", "--studies", "checklist"),
+    "strategy": (),
 }
 
 

@@ -1,12 +1,16 @@
 """Is the default order of tests the better one, and do its chances hold? Simulated jobs, each searched in every way.
 
-    python tests/bench/strategy.py                      # 500 jobs in each of three systems, two processes
-    python tests/bench/strategy.py --jobs 20 --json
-    python tests/bench/strategy.py --studies checklist  # one of the three; without it no figures
-    python tests/bench/strategy.py --likely-jobs 60 --weight-jobs 60      # fewer of what takes long
-    python tests/bench/strategy.py --out FOLDER         # kept there; the same command goes on where it was stopped
+    python tests/bench/strategy.py                      # what is stored, and some of those jobs played again
+    python tests/bench/strategy.py --again 10 --pick 3  # ten of each system and part, others than those
+    python tests/bench/strategy.py --jobs 20 --json     # 20 new jobs in each of three systems, two processes
+    python tests/bench/strategy.py --jobs 500 --studies checklist         # one of the three
+    python tests/bench/strategy.py --jobs 500 --likely-jobs 60 --weight-jobs 60  # fewer of what takes long
+    python tests/bench/strategy.py --jobs 20 --out FOLDER  # kept there; the same command goes on where it was stopped
     python tests/bench/strategy.py --studies checklist --jobs 200 --seed 7 --keep seven.parquet  # a part
     python tests/bench/strategy.py --studies checklist --jobs 300 --seed 8 --parts seven.parquet  # both counted
+
+500 jobs of each system against the checklist take 220 minutes of two cores, so they are kept in ``stored/`` and told
+from there; ``again`` says how many of the searches that are played now came out as they are stored.
 
 Three studies of the same jobs: against a checklist; with a leak that is left weighing half and twice as much; against
 the likeliest part first. The world is as the program believes. Ratios are medians over the jobs of the minutes until
@@ -36,6 +40,7 @@ from leakinfer.study.measures import BASE, DEFAULT, Arm, Pair, Results, results
 from leakinfer.study.running import Plan, Tables, read, run
 from leakinfer.study.running.executors import processes
 from tests.bench.measure import as_json, ends, print_beside_aims, report
+from tests.bench.stored_jobs import PACE, folder_of, is_stored, parts_of, played_again
 
 CHECKLIST, WEIGHTS, LIKELY = "checklist", "weights", "most_likely"
 POLICIES = {
@@ -43,12 +48,14 @@ POLICIES = {
     WEIGHTS: ("half_weight", DEFAULT, "double_weight"),
     LIKELY: (DEFAULT, LIKELY),
 }
+WHOLE = 500  # jobs in each system
 SYSTEMS = ("ducted_split", "ductless_split", "walk_in_cooler")
 AIMS = {
     "minutes_vs_checklist": "<= 0.60",
     "minutes_vs_most_likely": "<= 0.75",
     "missed_vs_checklist": "<= 0.5",
-    "jobs_per_minute_core": ">= 60",
+    PACE: ">= 60",
+    "again_alike": "1",
 }
 
 
@@ -87,23 +94,43 @@ def with_parts(tables: Tables, parts: Sequence[Path]) -> Tables:
     return replace(tables, jobs=pd.concat(jobs, ignore_index=True))
 
 
-def measured(
+def played_anew(
     plans: Mapping[str, Plan], folder: Path, workers: int, parts: Sequence[Path] = (), keep: Path | None = None
 ) -> dict[str, Any]:
-    """Play the studies, then all figures; those of the default alone are of the first study, as are the parts."""
+    """Play the studies, then all figures; the parts are of the first."""
     tables = {study: played(plan, folder / study, workers) for study, plan in plans.items()}
     first = next(iter(plans))
     if keep is not None:
         tables[first].jobs.to_parquet(keep)
     tables[first] = with_parts(tables[first], parts)
+    return measured(tables) | {"parts": [path.name for path in parts]}
+
+
+def stored(studies: Sequence[str], workers: int, each: int, pick: int) -> dict[str, Any]:
+    """All figures of what is stored, and ``each`` jobs of each system and part played again."""
+    there = [study for study in studies if is_stored(study)]
+    tables = {study: with_parts(read(folder_of(study)), parts_of(study)) for study in there}
+    told = measured(tables)
+    if not each:
+        return told
+    with processes(workers) as executor:
+        again = played_again(there, executor, each, pick)
+    figures = {"again_alike": again["alike"] / again["searches"], "again_jobs_per_minute_core": again.pop(PACE)}
+    beside = report(figures, AIMS, {})["beside_aims"]
+    return told | {"beside_aims": told["beside_aims"] | beside, "again": again}
+
+
+def measured(tables: Mapping[str, Tables]) -> dict[str, Any]:
+    """All figures; those of the default alone are of the first study."""
+    first = next(iter(tables))
     found = {study: results(table) for study, table in tables.items()}
     main, jobs = found[first], tables[first].jobs
     seconds = {study: table.jobs.groupby(["system", "policy"])["seconds"].mean() for study, table in tables.items()}
     pace = {system: 60 / seconds[first][system, DEFAULT] for system in main.systems}
     whole = 60 / jobs.loc[jobs["policy"] == DEFAULT, "seconds"].mean()
-    figures = _figures(found, main.whole) | {"jobs_per_minute_core": whole}
+    figures = _figures(found, main.whole) | {PACE: whole}
     more = {
-        "systems": {s: _rounded(_figures(found, s) | {"jobs_per_minute_core": pace[s]}) for s in main.systems},
+        "systems": {s: _rounded(_figures(found, s) | {PACE: pace[s]}) for s in main.systems},
         "intervals": {s: _intervals(found, s) for s in dict.fromkeys((main.whole, *main.systems))},
         "seconds_a_job": {
             " ".join(key): round(value, 3) for each in reversed(seconds.values()) for key, value in each.items()
@@ -115,8 +142,7 @@ def measured(
         "jobs_per_system": {
             study: int(table.jobs.groupby("system")[["job"]].nunique()["job"].min()) for study, table in tables.items()
         },
-        "seed": plans[first].seed,
-        "parts": [path.name for path in parts],
+        "seed": tables[first].plan.seed,
     }
     return report(figures, AIMS, more)
 
@@ -234,10 +260,22 @@ def _information(found: Results) -> dict[str, Any]:
     }
 
 
+def _anew(given: argparse.Namespace) -> dict[str, Any]:
+    counts = {CHECKLIST: given.jobs, WEIGHTS: given.weight_jobs, LIKELY: given.likely_jobs}
+    plans = {
+        study: plan_of(study, counts[study] or given.jobs or WHOLE, tuple(given.systems), given.seed)
+        for study in given.studies
+    }
+    with tempfile.TemporaryDirectory() if given.out is None else nullcontext(given.out) as folder:
+        return played_anew(plans, Path(folder), given.processes, given.parts, given.keep)
+
+
 def main() -> None:
     """Print the figures beside their aims."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--jobs", type=int, default=500, help="in each system")
+    parser.add_argument("--jobs", type=int, help="new ones in each system; without it the stored ones are told")
+    parser.add_argument("--again", type=int, default=1, help="stored ones to play again, in each system and part")
+    parser.add_argument("--pick", type=int, default=0, help="which of them")
     parser.add_argument("--studies", nargs="+", choices=list(POLICIES), default=list(POLICIES))
     parser.add_argument("--weight-jobs", type=int, help="the same at half and twice the weight, if not as many")
     parser.add_argument("--likely-jobs", type=int, help="the same against the likeliest first, if not as many")
@@ -249,10 +287,12 @@ def main() -> None:
     parser.add_argument("--parts", type=Path, nargs="+", default=[], help="such files of other seeds, counted in")
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
-    jobs = {CHECKLIST: given.jobs, WEIGHTS: given.weight_jobs or given.jobs, LIKELY: given.likely_jobs or given.jobs}
-    plans = {study: plan_of(study, jobs[study], tuple(given.systems), given.seed) for study in given.studies}
-    with tempfile.TemporaryDirectory() if given.out is None else nullcontext(given.out) as folder:
-        found = measured(plans, Path(folder), given.processes, given.parts, given.keep)
+    if given.jobs or given.weight_jobs or given.likely_jobs:
+        found = _anew(given)
+    elif given.out or given.keep or given.parts:
+        parser.error("--out, --keep and --parts are for jobs that are played; allowed with --jobs")
+    else:
+        found = stored(given.studies, given.processes, given.again, given.pick)
     if given.json:
         print(as_json(found))
         return
