@@ -58,8 +58,9 @@ def parts(study: str) -> list[tuple[Plan, DataFrame]]:
     return [*zip(plans, (jobs for _, jobs in found), strict=True), (last.plan, last.jobs)]
 
 
-def played_again(studies: Iterable[str], executor: Executor, each: int, pick: int) -> dict[str, Any]:
-    """Play ``each`` jobs of each system again in each part, drawn with the seed ``pick``, and compare.
+def played_again(studies: Iterable[str], executor: Executor | None, each: int, pick: int) -> dict[str, Any]:
+    """Play ``each`` jobs of each system again in each part, drawn with the seed ``pick``, and compare; without an
+    executor this process plays.
 
     A search is alike where all its counts are the same and all its numbers to a millionth; ``furthest`` is by how much
     of itself a number of those differs, ``others`` names the searches that are not.
@@ -71,7 +72,7 @@ def played_again(studies: Iterable[str], executor: Executor, each: int, pick: in
         for plan, jobs in parts(study)
         for block in _drawn(plan, each, lot)
     ]  # fmt: skip
-    found = executor.map(play_block, [block for block, _ in drawn])
+    found = (executor.map if executor else map)(play_block, [block for block, _ in drawn])
     alike, others, furthest, seconds = 0, list[str](), 0.0, list[float]()
     for (block, jobs), searches in zip(drawn, found, strict=True):
         stored = jobs.set_index(KEYS)
