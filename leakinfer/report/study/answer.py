@@ -65,10 +65,17 @@ def is_calibrated(found: Calibration) -> bool:
 
 def holds(found: Calibration) -> str:
     """Whether the chances that the program told are right."""
-    lead = "The chances that the program told hold" if is_calibrated(found) else "The chances that it told are off"
     slope = f"slope {told(found.slope, two)}, where 1 is right and less is too sure"
-    apart = f"told and seen are {share(found.ece)} apart, and chance alone would make {share(found.ece_expected)}"
-    return f"{lead}: {slope}; {apart} ({found.count:,} site chances)."
+    chance = f"{share(found.ece_expected)}, 95 times in 100 up to {share(found.ece_most)}"
+    apart = f"told and seen are {share(found.ece)} apart, and chance alone would make {chance}"
+    return f"{_lead(found)}: {slope}; {apart} ({found.count:,} site chances)."
+
+
+def _lead(found: Calibration) -> str:
+    if is_calibrated(found):
+        return "The chances that the program told hold"
+    how = "are off" if found.slope.beyond(1.0) else "lie further from what was seen than chance leaves them"
+    return f"The chances that it told {how}"
 
 
 def facts(subject: Subject) -> list[tuple[str, str]]:

@@ -26,8 +26,8 @@ def known(number: float, words: Callable[[float], str] = figures) -> str:
 
 
 def told(found: Interval, words: Callable[[float], str] = figures) -> str:
-    """``46 (41 to 52)``, the brackets kept on one line."""
-    if math.isnan(found.low) or math.isnan(found.high):
+    """``46 (41 to 52)``, the brackets kept on one line; none where there are no ends, or all is without end."""
+    if math.isnan(found.low) or math.isnan(found.high) or math.isinf(found.low):
         return known(found.value, words)
     inside = ends(found, words).replace(" ", "\u00a0")
     return f"{known(found.value, words)} ({inside})"

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from leakinfer.report.study.answer import answer, more
+from leakinfer.report.study.answer import answer, holds, more
 from leakinfer.report.study.page import study_page, write_page
 from leakinfer.report.study.subject import Subject
 from leakinfer.report.study.words import change, known, names_of, points, share, told
@@ -101,6 +101,15 @@ def test_chances_that_are_off_are_told_as_that() -> None:
     assert "The chances that the program told hold" not in off
 
 
+def test_chances_that_are_off_though_their_slope_is_right_are_told_as_that() -> None:
+    one = next(one for one in results(made(60, slope=0.4)).calibrations if one.ece > one.ece_most)
+    text = holds(replace(one, slope=Interval(0.98, 0.91, 1.05)))
+    assert text.startswith(
+        "The chances that it told lie further from what was seen than chance leaves them: slope 0.98"
+    )
+    assert f"95 times in 100 up to {share(one.ece_most)} (" in text
+
+
 def test_chances_that_hold_are_told_as_that(page: Reader) -> None:
     """``made``'s chances are right; seed 5 is one of the 9 in 10 sets in which both checks say so."""
     assert "The chances that the program told hold" in page.text
@@ -152,6 +161,7 @@ def test_figures_with_their_ends() -> None:
     assert told(Interval(46.2, 41.0, np.inf), change) == "+46 (+41\u00a0to\u00a0never)"
     assert told(Interval(0.12, 0.09, 0.141), share) == "12\u00a0% (9.0\u00a0to\u00a014\u00a0%)"
     assert told(Interval(3.0, np.nan, np.nan)) == "3.0"
+    assert told(Interval(np.inf, np.inf, np.inf), change) == "never"
     assert [known(number) for number in (np.nan, np.inf)] == ["-", "never"]
     assert [points(share) for share in (-0.123, 0.0, 0.0004, 0.05)] == ["\u221212.3", "0.0", "0.0", "+5.0"]
     assert [change(number) for number in (-112.3, 0.0, 7.25)] == ["\u2212112", "0.0", "+7.2"]
