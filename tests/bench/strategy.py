@@ -176,7 +176,7 @@ def _others(found: Mapping[str, Results]) -> list[str]:
 
 
 def _intervals(found: Mapping[str, Results], system: str) -> dict[str, Any]:
-    """What the figures rest on: ends, counts of jobs without an end, and each way on its own."""
+    """What the figures rest on: ends, counts of jobs without an end, and each way on its own jobs."""
     told: dict[str, Any] = {}
     for other in _others(found):
         pair = _pair(found[other], system, other)
@@ -189,6 +189,7 @@ def _intervals(found: Mapping[str, Results], system: str) -> dict[str, Any]:
             "neither": pair.neither,
             "only_default": pair.first,
             f"only_{other}": pair.second,
+            DEFAULT: _by_itself(_arm(found[other], system, DEFAULT)),
         }
     told[DEFAULT] = _by_itself(_arm(next(iter(found.values())), system, DEFAULT))
     return told | {other: _by_itself(_arm(found[other], system, other)) for other in _others(found)}

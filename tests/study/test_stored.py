@@ -11,7 +11,7 @@ import pytest
 
 from leakinfer.study.running import read
 from tests.bench.stored_jobs import STORED, folder_of, is_stored, parts_of
-from tests.bench.strategy import CHECKLIST, POLICIES, measured, with_parts
+from tests.bench.strategy import CHECKLIST, LIKELY, POLICIES, measured, with_parts
 
 README = " ".join((Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8").split())
 SYSTEMS = {"ducted_split": "ducted split", "ductless_split": "ductless split", "walk_in_cooler": "walk-in cooler"}
@@ -65,6 +65,19 @@ def test_ratios_and_who_confirmed() -> None:
         f"Of {jobs:,} jobs with such a leak both ways confirm all in {both}, only its own way in {own}, only the list"
     )
     assert f"{counts} in {other}, neither in {whole['neither']}:" in README
+
+
+def test_beside_the_likeliest_first() -> None:
+    whole = figures()["intervals"]["all"]
+    pair, other = whole[f"vs_{LIKELY}"], whole[LIKELY]
+    own, (value, low, high) = pair["expected_cost"], (f"{end:.2f}" for end in pair["minutes"])
+    assert f"it took {value} times the minutes until all was confirmed ({low} to {high};" in README
+    assert f"{own['minutes'][0]:.0f} minutes of searching to {other['minutes'][0]:.0f}," in README
+    assert f"({100 * own['missed_share'][0]:.0f} % and {100 * other['missed_share'][0]:.0f} %)" in README
+    assert f"{own['wrong_per_100'][0]:.1f} repairs in vain to {other['wrong_per_100'][0]:.1f} in 100:" in README
+    jobs, compared = figures()["jobs_per_system"][LIKELY], pair["compared"] + pair["only_default"]
+    assert f"{3 * jobs} jobs only, {jobs} of each system, of which {compared} could be compared" in README
+    assert pair["only_most_likely"] == 0  # else it would be among those compared, too
 
 
 @pytest.mark.parametrize("system", SYSTEMS)
