@@ -72,6 +72,7 @@ def played_again(studies: Iterable[str], executor: Executor | None, each: int, p
         for plan, jobs in parts(study)
         for block in _drawn(plan, each, lot)
     ]  # fmt: skip
+    drawn.sort(key=lambda one: _seconds(*one), reverse=True)  # what takes long begins first
     found = (executor.map if executor else map)(play_block, [block for block, _ in drawn])
     alike, others, furthest, seconds = 0, list[str](), 0.0, list[float]()
     for (block, jobs), searches in zip(drawn, found, strict=True):
@@ -97,6 +98,12 @@ def _drawn(plan: Plan, each: int, lot: random.Random) -> list[Block]:
         for system in plan.systems
         for block in lot.sample([one for one in blocks if one.system == system], min(each, plan.jobs))
     ]
+
+
+def _seconds(block: Block, jobs: DataFrame) -> float:
+    """What a block took when it was stored."""
+    seconds: float = jobs.loc[(jobs["system"] == block.system) & (jobs["job"] == block.first), "seconds"].sum()
+    return seconds
 
 
 def _difference(row: dict[str, Any], stored: dict[str, Any]) -> float:

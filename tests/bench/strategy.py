@@ -1,7 +1,7 @@
 """Is the default order of tests the better one, and do its chances hold? Simulated jobs, each searched in every way.
 
     python tests/bench/strategy.py                      # what is stored, and some of those jobs played again
-    python tests/bench/strategy.py --again 10 --pick 3  # ten of each system and part, others than those
+    python tests/bench/strategy.py --again 10 --pick 7  # ten of each system and part, others than those
     python tests/bench/strategy.py --jobs 20 --json     # 20 new jobs in each of three systems, two processes
     python tests/bench/strategy.py --jobs 500 --studies checklist         # one of the three
     python tests/bench/strategy.py --jobs 500 --likely-jobs 60 --weight-jobs 60  # fewer of what takes long
@@ -276,7 +276,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--jobs", type=int, help="new ones in each system; without it the stored ones are told")
     parser.add_argument("--again", type=int, default=1, help="stored ones to play again, in each system and part")
-    parser.add_argument("--pick", type=int, default=0, help="which of them")
+    parser.add_argument("--pick", type=int, default=3, help="which of them, the seed of the lot")
     parser.add_argument("--studies", nargs="+", choices=list(POLICIES), default=list(POLICIES))
     parser.add_argument("--weight-jobs", type=int, help="the same at half and twice the weight, if not as many")
     parser.add_argument("--likely-jobs", type=int, help="the same against the likeliest first, if not as many")
