@@ -292,6 +292,8 @@ def main() -> None:
         found = _anew(given)
     elif given.out or given.keep or given.parts:
         parser.error("--out, --keep and --parts are for jobs that are played; allowed with --jobs")
+    elif not any(is_stored(study) for study in given.studies):
+        parser.error(f"no jobs of {', '.join(given.studies)} are stored; allowed with --jobs")
     else:
         found = stored(given.studies, given.processes, given.again, given.pick)
     if given.json:
