@@ -18,24 +18,30 @@ class Ops:
     log: Function
     log1p: Function
     sqrt: Function
-    cumsum: Function
     concatenate: Function
     maximum: Function
     erfc: Function
+    product: Function  # of a sparse matrix of constants and a vector
 
 
 @cache
 def numpy_ops() -> Ops:
     """Those of numpy."""
+    import operator
+
     import numpy as np
     from scipy.special import erfc
 
-    return Ops(np.exp, np.log, np.log1p, np.sqrt, np.cumsum, np.concatenate, np.maximum, erfc)
+    return Ops(np.exp, np.log, np.log1p, np.sqrt, np.concatenate, np.maximum, erfc, operator.matmul)
 
 
 @cache
 def tensor_ops() -> Ops:
     """Those of PyTensor."""
     import pytensor.tensor as pt
+    from pytensor import sparse
 
-    return Ops(pt.exp, pt.log, pt.log1p, pt.sqrt, pt.cumsum, pt.concatenate, pt.maximum, pt.erfc)
+    def product(matrix: Any, vector: Any) -> Any:
+        return sparse.dot(sparse.as_sparse_variable(matrix), vector[:, None])[:, 0]
+
+    return Ops(pt.exp, pt.log, pt.log1p, pt.sqrt, pt.concatenate, pt.maximum, pt.erfc, product)

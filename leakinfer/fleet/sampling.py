@@ -19,7 +19,8 @@ from leakinfer.fleet.settings import Trust
 
 Array = NDArray[np.float64]
 CAREFUL = 0.98  # acceptance target after divergences
-MORE = 3  # times the draws where they were too few
+MORE = 3  # times the draws in all where they were too few
+AGREED = 1.1  # R-hat up to which chains agree but for their length (Gelman & Rubin's old limit, from memory)
 PACKAGES = ("leakinfer", "pymc", "pytensor", "arviz", "numpy", "pandas")
 
 
@@ -97,16 +98,41 @@ def compiled_by_numba() -> Iterator[None]:
 
 
 def sample_well(model: Any, seed: int, effort: Effort, trust: Trust) -> Sample:
-    """As :func:`sample`; once more with smaller steps if trajectories diverged, with more draws if too few."""
+    """As :func:`sample`; with more draws behind them if they were too few, anew if that would not mend it.
+
+    Anew: with smaller steps if trajectories diverged, tuned longer if the chains did not agree.
+    """
     found = sample(model, seed, effort)
     figures = found.diagnostics
     few = figures.rhat > trust.most_rhat or figures.ess < trust.least_ess
     if not figures.divergences and not few:
         return found
+    if not figures.divergences and figures.rhat <= AGREED:
+        return _joined(found, sample(model, seed + 1, replace(effort, draws=effort.draws * (MORE - 1))))
     more = MORE if few else 1
     target = CAREFUL if figures.divergences else effort.target_accept
     again = replace(effort, target_accept=target, tune=effort.tune * more, draws=effort.draws * more)
     return sample(model, seed + 1, again)
+
+
+def _joined(first: Sample, second: Sample) -> Sample:
+    """One sample, the second's chains behind the first's: where the two disagree, the halves of a chain do."""
+    import xarray as xr
+
+    def behind(earlier: Any, later: Any) -> Any:
+        if "draw" not in earlier.dims:
+            return earlier
+        both = xr.concat([earlier, later], dim="draw")
+        return both.assign_coords(draw=np.arange(both.sizes["draw"]))
+
+    if hasattr(first.raw, "children"):  # a DataTree, from ArviZ 1 on
+        raw = xr.map_over_datasets(behind, first.raw, second.raw)
+    else:
+        groups = {name: behind(first.raw[name], second.raw[name]) for name in first.raw.groups()}
+        raw = type(first.raw)(**groups)
+    seconds = first.diagnostics.seconds + second.diagnostics.seconds
+    effort = replace(first.effort, draws=first.effort.draws + second.effort.draws)
+    return Sample(raw, flat(raw), diagnose(raw, seconds), effort)
 
 
 def posterior(raw: Any) -> Any:

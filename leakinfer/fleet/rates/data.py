@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -86,6 +87,22 @@ class HazardData:
     there: Array
     lost: int  # leaks found where nothing was at risk, left out
 
+    @cached_property
+    def amounts(self) -> Any:
+        """Sparse (K, W): what each lot holds of each way of being found."""
+        return _by_row(self.amount, self.way, self.row_begin, self.ways.component.size)
+
+    @cached_property
+    def lots(self) -> Any:
+        """Sparse (F, K): which lots a cell holds."""
+        return _by_row(np.ones(self.band.size), np.arange(self.band.size), self.lot_begin, self.band.size)
+
+    @cached_property
+    def old_lots(self) -> Any:
+        """As ``lots``, of leaks that a visit had missed."""
+        places = np.flatnonzero(self.old)
+        return _by_row(np.ones(places.size), places, np.searchsorted(places, self.lot_begin), self.band.size)
+
     @property
     def leaks(self) -> int:
         """Leaks found whose place is known."""
@@ -134,6 +151,14 @@ def data_of(cells: Cells, classes: Sequence[str], exposures: Sequence[str], type
         there=_by(cells.tables["looked"], "exposure", "there", exposures),
         lost=lost,
     )
+
+
+def _by_row(figures: Array, column: Index, begin: Index, columns: int) -> Any:
+    """A sparse matrix, its rows from ``begin[k]`` to before ``begin[k + 1]``."""
+    from scipy.sparse import csr_matrix
+
+    narrow = column.astype(np.int32), begin.astype(np.int32)  # PyTensor knows no wider places
+    return csr_matrix((figures, *narrow), shape=(begin.size - 1, columns))
 
 
 def _rows(

@@ -57,19 +57,18 @@ def findable(ops: Ops, values: Mapping[str, Any], priors: HazardPriors) -> Any:
 
 def expected(ops: Ops, values: Mapping[str, Any], data: HazardData, priors: HazardPriors) -> Expected:
     """Leaks that the cells expect, frailty apart."""
-    found = _segments(ops, _found_by(ops, values, data)[data.way] * data.amount, data.row_begin)
-    lots = (
-        _begun(ops, values, data, priors)[data.band]
-        * ops.exp(_circumstances(ops, values, data)[data.around] + values["type_log"][data.type])
-        * found
-        * values["placed"]
-    )
-    cell = _segments(ops, lots, data.lot_begin)
-    shared = priors.workmanship[data.cell_component]
     types = len(priors.types)
+    factor = ops.exp(_circumstances(ops, values, data)[:, None] + values["type_log"]).reshape((-1,))
+    lots = (
+        (_begun(ops, values, data, priors) * values["placed"])[data.band]
+        * factor[data.around * types + data.type]
+        * ops.product(data.amounts, _found_by(ops, values, data))
+    )
+    cell = ops.product(data.lots, lots)
+    shared = priors.workmanship[data.cell_component]
     return Expected(
         cell,
-        _segments(ops, lots * data.old, data.lot_begin),
+        ops.product(data.old_lots, lots),
         _sums(cell, data.cell_type, types),
         _sums(cell * shared, data.cell_type, types),
     )
@@ -100,12 +99,6 @@ def _circumstances(ops: Ops, values: Mapping[str, Any], data: HazardData) -> Any
         return np.zeros(data.present.shape[0])
     doubt = ops.log1p(values["prevalence"] * (ops.exp(log_ratio) - 1))
     return (data.present * log_ratio + data.unknown * doubt).sum(axis=-1)
-
-
-def _segments(ops: Ops, rows: Any, begin: Any) -> Any:
-    """(n,) sums of the rows from ``begin[k]`` to before ``begin[k + 1]``."""
-    running = ops.concatenate([np.zeros(1), ops.cumsum(rows)])
-    return running[begin[1:]] - running[begin[:-1]]
 
 
 def _sums(figures: Any, place: Any, count: int) -> Any:
