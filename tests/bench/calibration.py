@@ -32,10 +32,10 @@ from leakinfer.fleet.invented.make import invent, write
 from leakinfer.fleet.invented.plan import Plan, load_invented
 from leakinfer.fleet.invented.truth import draw_truth, values_of
 from leakinfer.fleet.ops import numpy_ops
-from leakinfer.fleet.rates.learn import fit_cells
+from leakinfer.fleet.rates.learn import Fit, fit_cells
 from leakinfer.fleet.rates.likelihood import log_likelihood
 from leakinfer.fleet.rates.predictive import failed
-from leakinfer.fleet.sampling import Effort
+from leakinfer.fleet.sampling import Array, Effort
 from leakinfer.fleet.settings import load_settings
 from tests.bench.measure import print_beside_aims, report
 from tests.bench.ranks import expected_inside, shares_below, summary
@@ -90,7 +90,8 @@ def one_fleet(seed: int, plan: Plan, effort: Effort) -> Fleet:
     told = values_of(truth, fit.priors, fit.data.installers)
     joint = log_likelihood(numpy_ops(), {**fit.model.fixed, **told}, fit.data, fit.priors)
     ranked = {name: value for name, value in told.items() if name in fit.sample.values}
-    shares = shares_below(fit.sample.values, ranked | {"log_likelihood": np.asarray(joint)}, THIN)
+    shares = shares_below(fit.sample.values, ranked, THIN)
+    shares |= shares_below({"log_likelihood": _joints(fit)}, {"log_likelihood": joint}, thin=1)
     figures = fit.sample.diagnostics
     wrong = tuple(f"{check.group}: {check.what}" for check in failed(fit.checks, settings.trust.least_check_p))
     return Fleet(
@@ -102,6 +103,15 @@ def one_fleet(seed: int, plan: Plan, effort: Effort) -> Fleet:
         wrong,
         {name: share.tolist() for name, share in shares.items()},
     )
+
+
+def _joints(fit: Fit) -> Array:
+    """The joint log-likelihood of each thinned draw."""
+    drawn = fit.sample.values
+    count = len(drawn["theta"])
+    thinned = ({name: array[place] for name, array in drawn.items()} for place in range(0, count, THIN))
+    found = [log_likelihood(numpy_ops(), {**fit.model.fixed, **values}, fit.data, fit.priors) for values in thinned]
+    return np.array(found, dtype=float)
 
 
 def run(fleets: int, systems: int, first: int, processes: int, effort: Effort) -> list[Fleet]:

@@ -55,9 +55,7 @@ def performance_model(priors: PerformancePriors, data: TrialData) -> Any:
         for name, value in values.items():
             if name not in model.named_vars and not isinstance(value, np.ndarray | float):
                 pm.Deterministic(name, value)
-        joint = log_likelihood(tensor_ops(), values, data, priors)
-        pm.Deterministic("log_likelihood", joint)
-        pm.Potential("trials", joint)
+        pm.Potential("log_likelihood", log_likelihood(tensor_ops(), values, data, priors))
     return model
 
 

@@ -70,7 +70,7 @@ def prior_draws(model: HazardModel, seed: int, count: int = MOST_DRAWS) -> Itera
 
     from leakinfer.fleet.sampling import compiled_by_numba
 
-    names = [v.name for v in (*model.model.free_RVs, *model.model.deterministics) if v.name != "log_likelihood"]
+    names = [variable.name for variable in (*model.model.free_RVs, *model.model.deterministics)]
     with compiled_by_numba():
         drawn = pm.draw([model.model[name] for name in names], draws=count, random_seed=seed)
     return each_draw(dict(zip(names, map(np.asarray, drawn), strict=True)), model.fixed, count)

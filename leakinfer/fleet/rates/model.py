@@ -19,7 +19,8 @@ class HazardModel:
     """A ``pymc.Model`` of cells, and what it leaves fixed.
 
     The model's variables and deterministics together with ``fixed`` are the values that the formulas of
-    :mod:`leakinfer.fleet.rates.likelihood` take, by name; ``log_likelihood`` is the joint one.
+    :mod:`leakinfer.fleet.rates.likelihood` take, by name. Its potential ``log_likelihood`` is not kept with the draws:
+    to compile it once more for that takes longer than to work it out again where it is asked for.
     """
 
     model: Any
@@ -36,9 +37,7 @@ def hazard_model(priors: HazardPriors, data: HazardData) -> HazardModel:
         for name, value in values.items():
             if name not in fixed and name not in model.named_vars:
                 pm.Deterministic(name, value)
-        joint = log_likelihood(tensor_ops(), values, data, priors)
-        pm.Deterministic("log_likelihood", joint)
-        pm.Potential("cells", joint)
+        pm.Potential("log_likelihood", log_likelihood(tensor_ops(), values, data, priors))
     return HazardModel(model, fixed)
 
 
