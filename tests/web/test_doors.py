@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -272,7 +273,8 @@ def raw(app: Any, path: str) -> tuple[int, bytes]:
         "scheme": "http",
     }
     scope |= {"headers": [(b"host", b"localhost")], "server": ("localhost", 80), "root_path": ""}
-    asyncio.run(app(scope, receive, send))
+    with ThreadPoolExecutor(1) as apart:  # a browser that other tests left open keeps a loop running in this thread
+        apart.submit(lambda: asyncio.run(app(scope, receive, send))).result()
     return sent[0]["status"], b"".join(message.get("body", b"") for message in sent[1:])
 
 
