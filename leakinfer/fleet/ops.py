@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -27,8 +28,6 @@ class Ops:
 @cache
 def numpy_ops() -> Ops:
     """Those of numpy."""
-    import operator
-
     import numpy as np
     from scipy.special import erfc
 

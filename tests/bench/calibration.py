@@ -34,7 +34,7 @@ from leakinfer.fleet.invented.truth import draw_truth, values_of
 from leakinfer.fleet.ops import numpy_ops
 from leakinfer.fleet.rates.learn import Fit, fit_cells
 from leakinfer.fleet.rates.likelihood import log_likelihood
-from leakinfer.fleet.rates.predictive import failed
+from leakinfer.fleet.rates.predictive import each_draw, failed
 from leakinfer.fleet.sampling import Array, Effort
 from leakinfer.fleet.settings import load_settings
 from tests.bench.measure import print_beside_aims, report
@@ -108,9 +108,8 @@ def one_fleet(seed: int, plan: Plan, effort: Effort) -> Fleet:
 def _joints(fit: Fit) -> Array:
     """The joint log-likelihood of each thinned draw."""
     drawn = fit.sample.values
-    count = len(drawn["theta"])
-    thinned = ({name: array[place] for name, array in drawn.items()} for place in range(0, count, THIN))
-    found = [log_likelihood(numpy_ops(), {**fit.model.fixed, **values}, fit.data, fit.priors) for values in thinned]
+    thinned = each_draw(drawn, fit.model.fixed, len(drawn["theta"]) // THIN)
+    found = [log_likelihood(numpy_ops(), values, fit.data, fit.priors) for values in thinned]
     return np.array(found, dtype=float)
 
 
